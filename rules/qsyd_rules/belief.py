@@ -1,0 +1,136 @@
+"""What the answers of devices, and their coming and going, do to what is believed of the station."""
+
+from dataclasses import replace
+from typing import assert_never
+
+from qsyd_rules.actuator import Commanded, Unknown, doubted, finished, retried_at_once
+from qsyd_rules.command import Command, CommandName
+from qsyd_rules.event import CommandFinished
+from qsyd_rules.heater import heater_answered
+from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered, Warned
+from qsyd_rules.sequencer import released
+from qsyd_rules.state import HoldOff, Intent
+from qsyd_rules.turn import Turn
+from qsyd_rules.words import Result, worst
+
+FIRST_HOLD_OFF_US = 1_000_000
+LONGEST_HOLD_OFF_US = 30_000_000
+"""A bold command that fails although its device answers others is tried again after one second, doubling to thirty."""
+
+
+def finish_command(turn: Turn, event: CommandFinished) -> None:
+    command = turn.state.commands.get(event.command_id)
+    if command is None:
+        return
+    turn.change(commands={number: kind for number, kind in turn.state.commands.items() if number != event.command_id})
+    result = worst([answer.result for answer in event.answers])
+    errors = [f"{answer.output}: {answer.error}" for answer in event.answers if answer.error is not None]
+    _report_answers(turn, event, command)
+    _believe(turn, event.command_id, command.name, result, "; ".join(errors) or None)
+
+
+def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> None:
+    failing = set(turn.state.failing)
+    for answer in event.answers:
+        turn.report(CommandDone(command, answer.output, answer.result, answer.error))
+        if answer.result is Result.FAILED:
+            turn.report(OutputFailed(answer.output, str(command.name), answer.error or "no answer"))
+            failing.add(answer.output)
+        elif answer.output in failing:
+            failing.discard(answer.output)
+            turn.report(OutputRecovered(answer.output))
+    if failing != turn.state.failing:
+        turn.change(failing=frozenset(failing))
+
+
+def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: str | None) -> None:
+    """Take a command's end into what is believed of its actuator; an answer that was overtaken changes nothing."""
+    state, times, at_us = turn.state, turn.times, turn.now_us
+    match name:
+        case CommandName.INHIBIT_TRANSMIT | CommandName.RELEASE_TRANSMIT:
+            if isinstance(state.permit, Commanded) and state.permit.command_id == number:
+                turn.change(permit=finished(state.permit, result, error, at_us, 0))
+                _hold_off(turn, CommandName.RELEASE_TRANSMIT, name, result)
+                released(turn)
+        case CommandName.AMPLIFIER_STANDBY | CommandName.AMPLIFIER_OPERATE:
+            if isinstance(state.line, Commanded) and state.line.command_id == number:
+                settle_us = times.relay_settle_us if name is CommandName.AMPLIFIER_OPERATE else 0
+                turn.change(line=finished(state.line, result, error, at_us, settle_us))
+                if name is CommandName.AMPLIFIER_OPERATE and result is Result.FAILED:
+                    turn.change(line=Unknown(0, 0, error))
+                _hold_off(turn, CommandName.AMPLIFIER_OPERATE, name, result)
+        case CommandName.SELECT_ANTENNA:
+            if isinstance(state.antenna, Commanded) and state.antenna.command_id == number:
+                turn.change(antenna=finished(state.antenna, result, error, at_us, times.relay_settle_us))
+        case CommandName.RECALL_PRESET:
+            if isinstance(state.tank, Commanded) and state.tank.command_id == number:
+                turn.change(tank=finished(state.tank, result, error, at_us, times.preset_settle_us))
+        case CommandName.LIMIT_DRIVE:
+            if isinstance(state.drive, Commanded) and state.drive.command_id == number:
+                turn.change(drive=finished(state.drive, result, error, at_us, 0))
+        case CommandName.AMPLIFIER_ON | CommandName.AMPLIFIER_OFF:
+            heater_answered(turn, number, result)
+        case CommandName.HIGH_VOLTAGE_OFF:
+            pass
+        case _:
+            assert_never(name)
+
+
+def _hold_off(turn: Turn, watched: CommandName, name: CommandName, result: Result) -> None:
+    """Space out a command of the bold direction that fails again and again; a success forgets it."""
+    if name is not watched:
+        return
+    hold_offs = dict(turn.state.hold_offs)
+    if result is Result.FAILED:
+        failures = hold_offs[watched].failures + 1 if watched in hold_offs else 1
+        pause_us = min(LONGEST_HOLD_OFF_US, FIRST_HOLD_OFF_US << min(failures - 1, 8))
+        hold_offs[watched] = HoldOff(failures, turn.now_us + pause_us)
+    elif hold_offs.pop(watched, None) is None:
+        return
+    turn.change(hold_offs=hold_offs)
+
+
+def device_back(turn: Turn, output: str) -> None:
+    state, carried = turn.state, turn.wiring.of(output)
+    if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
+        turn.change(permit=retried_at_once(state.permit))
+    if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:
+        turn.change(line=retried_at_once(state.line))
+    if CommandName.SELECT_ANTENNA in carried:
+        turn.change(antenna=retried_at_once(state.antenna))
+    if CommandName.RECALL_PRESET in carried:
+        turn.change(tank=retried_at_once(state.tank))
+    if CommandName.LIMIT_DRIVE in carried:
+        turn.change(drive=retried_at_once(state.drive))
+    if CommandName.AMPLIFIER_ON in carried:
+        turn.change(amplifier_lost_us=None)
+
+
+def device_lost(turn: Turn, output: str, reason: str) -> None:
+    """A device whose link broke may have lost its supply: nobody knows where its relays rest."""
+    state, carried = turn.state, turn.wiring.of(output)
+    error = f"{output}: {reason}"
+    turn.report(OutputFailed(output, None, reason))
+    turn.change(failing=state.failing | {output})
+    if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
+        turn.change(permit=doubted(state.permit, error))
+    if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:
+        turn.change(line=doubted(state.line, error))
+    if CommandName.SELECT_ANTENNA in carried:
+        turn.change(antenna=doubted(state.antenna, error))
+    if CommandName.RECALL_PRESET in carried:
+        turn.change(tank=doubted(state.tank, error))
+    if CommandName.LIMIT_DRIVE in carried:
+        turn.change(drive=doubted(state.drive, error))
+    if CommandName.AMPLIFIER_ON in carried and state.amplifier_lost_us is None:
+        turn.change(amplifier_lost_us=turn.now_us)
+
+
+def intent_recorded(turn: Turn, intent_id: int, error: str | None) -> None:
+    change_over = turn.state.change_over
+    if change_over is None or change_over.intent_id != intent_id or change_over.intent is not Intent.PENDING:
+        return
+    intent = Intent.RECORDED if error is None else Intent.FAILED
+    turn.change(change_over=replace(change_over, intent=intent))
+    if error is not None:
+        turn.report(Warned("intent-not-recorded", f"{error}; antenna changes go on, operate waits"))

@@ -1,0 +1,153 @@
+"""What happens to a station: everything the core is ever told. `at_us` is microseconds on one monotonic clock."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from qsyd_rules.preset import Presets
+from qsyd_rules.words import Mode, Result
+
+
+class AmplifierRequest(StrEnum):
+    """What an operator may ask of the amplifier."""
+
+    ON = "on"
+    OFF = "off"
+    OFF_NOW = "off-now"
+    STANDBY = "standby"
+    OPERATE = "operate"
+    OPERATE_WHEN_READY = "operate-when-ready"
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The daemon is up; nothing is known of the station yet."""
+
+    at_us: int
+    minute: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class StopRequested:
+    """The daemon is to stop: leave the station safe."""
+
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class RigRead:
+    """A rig told its state, whole and consistent; None for what it cannot tell.
+
+    `asked_at_us` is when the question behind the frequency was sent, None for what the rig reported unasked.
+    """
+
+    at_us: int
+    rig: str
+    frequency_hz: int
+    transmit_hz: int | None
+    split: bool
+    mode: Mode | None
+    keyed: bool | None
+    asked_at_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class RigLinkClosed:
+    """The link to a rig broke, or cannot be opened."""
+
+    at_us: int
+    rig: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputAnswer:
+    """How one output took a command."""
+
+    output: str
+    result: Result
+    error: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CommandFinished:
+    """A command has ended at every output that carries it."""
+
+    at_us: int
+    command_id: int
+    answers: tuple[OutputAnswer, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OutputConnected:
+    """The link to a device is open again."""
+
+    at_us: int
+    output: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputLost:
+    """The link to a device broke."""
+
+    at_us: int
+    output: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class IntentRecorded:
+    """The note of what is about to be done is durable, or could not be written."""
+
+    at_us: int
+    intent_id: int
+    error: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class PresetsChanged:
+    """The stored presets are these now; `saved` names the (antenna, segment) just saved, if one was."""
+
+    at_us: int
+    presets: Presets
+    saved: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAsked:
+    """An operator asks something of the amplifier; the core answers with the same `request_id`."""
+
+    at_us: int
+    request_id: int
+    request: AmplifierRequest
+    operator: str
+
+
+@dataclass(frozen=True, slots=True)
+class MinuteTurned:
+    """The wall clock reads this minute of the UTC day; only rules with `between` care."""
+
+    at_us: int
+    minute: int
+
+
+@dataclass(frozen=True, slots=True)
+class DeadlineReached:
+    """Time has passed, as the core asked to be told."""
+
+    at_us: int
+
+
+Event = (
+    Started
+    | StopRequested
+    | RigRead
+    | RigLinkClosed
+    | CommandFinished
+    | OutputConnected
+    | OutputLost
+    | IntentRecorded
+    | PresetsChanged
+    | OperatorAsked
+    | MinuteTurned
+    | DeadlineReached
+)

@@ -1,0 +1,126 @@
+"""Following the rigs: what they tell, when they fall silent, and where that places the station."""
+
+from dataclasses import replace
+
+from qsyd_rules.event import RigRead
+from qsyd_rules.notice import FrequencyChanged, Keyed, LinkLost, LinkUp, Placed, Positions, Unkeyed
+from qsyd_rules.placement import Placement
+from qsyd_rules.state import RigState
+from qsyd_rules.station import Rig
+from qsyd_rules.turn import Turn
+
+
+def silent_at_us(rig: Rig, known: RigState) -> int:
+    """When a rig counts as lost, if it stays silent."""
+    return known.heard_us + rig.lost_after_us
+
+
+def read_rig(turn: Turn, event: RigRead) -> None:
+    """Take in what a rig told."""
+    known = turn.state.rigs[event.rig]
+    first = not known.up
+    moved = first or known.transmit_hz != event.transmit_hz
+    changed = (
+        moved
+        or known.frequency_hz != event.frequency_hz
+        or known.split is not event.split
+        or known.mode is not event.mode
+    )
+    was_keyed = known.up and known.keyed is True
+    is_keyed = event.keyed is True
+    now_us = turn.now_us
+    told = RigState(
+        up=True,
+        heard_us=now_us,
+        lost_because="",
+        frequency_hz=event.frequency_hz,
+        transmit_hz=event.transmit_hz,
+        split=event.split,
+        mode=event.mode,
+        keyed=event.keyed,
+        unkeyed_since_us=now_us if first or was_keyed or is_keyed else known.unkeyed_since_us,
+        moved_us=now_us if moved else known.moved_us,
+        asked_us=known.asked_us if event.asked_at_us is None else event.asked_at_us,
+        placed=None if first else known.placed,
+    )
+    turn.change(rigs={**turn.state.rigs, event.rig: told})
+    if first:
+        turn.report(LinkUp(event.rig))
+    if changed and event.transmit_hz is not None:
+        turn.report(FrequencyChanged(event.rig, event.frequency_hz, event.transmit_hz, event.split, event.mode))
+    if is_keyed and not was_keyed:
+        turn.report(Keyed(event.rig))
+    elif was_keyed and not is_keyed:
+        turn.report(Unkeyed(event.rig))
+    if moved and event.rig == turn.followed:
+        take_minute(turn)
+
+
+def take_minute(turn: Turn) -> None:
+    """Let decisions use the hour as it is now."""
+    if turn.state.minute_used != turn.state.minute:
+        turn.change(minute_used=turn.state.minute)
+
+
+def lose_rig(turn: Turn, name: str, reason: str) -> None:
+    """A rig is silent or its link is gone: nothing it told may be used any longer."""
+    known = turn.state.rigs[name]
+    lost = replace(known, up=False, lost_because=reason, keyed=None, transmit_hz=None)
+    turn.change(rigs={**turn.state.rigs, name: lost})
+    if known.up:
+        turn.report(LinkLost(name, reason))
+
+
+def redecide(turn: Turn) -> None:
+    """Place every rig anew, where anything that decides has changed, and report the decisions that did."""
+    for rig in turn.atlas.station.rigs:
+        known = turn.state.rigs[rig.name]
+        if rig.name == turn.followed:
+            _redecide_followed(turn, known)
+        elif known.up and known.transmit_hz is not None:
+            _report_placed(turn, turn.atlas.place(turn.situation(rig.name, known.transmit_hz), turn.state.presets))
+
+
+def _redecide_followed(turn: Turn, known: RigState) -> None:
+    if not known.up or known.transmit_hz is None:
+        if turn.state.here is not None:
+            turn.change(here=None)
+        return
+    before = turn.state.here
+    here = turn.atlas.place(turn.situation(turn.followed, known.transmit_hz), turn.state.presets)
+    if here == before:
+        return
+    if before is None or here.key != before.key:
+        turn.change(here_since_us=turn.now_us)
+    turn.change(here=here)
+
+
+def report_followed(turn: Turn) -> None:
+    """Report the place in force for the followed rig: not one that the dial only drifts through."""
+    here, target = turn.state.here, turn.state.target
+    if here is None:
+        return
+    _report_placed(turn, here if not here.served or target is None else target)
+
+
+def _report_placed(turn: Turn, placement: Placement) -> None:
+    known = turn.state.rigs[placement.rig]
+    placed = placed_notice(turn, placement)
+    if placed != known.placed:
+        turn.change(rigs={**turn.state.rigs, placement.rig: replace(known, placed=placed)})
+        turn.report(placed)
+
+
+def placed_notice(turn: Turn, placement: Placement) -> Placed:
+    """The decision in the words of its event."""
+    rules = turn.atlas.rulebook.rules
+    preset = placement.preset
+    return Placed(
+        rig=placement.rig,
+        band=placement.band.name if placement.band else None,
+        segment=placement.segment.name if placement.segment else None,
+        antenna=placement.antenna.name if placement.antenna else None,
+        port=placement.antenna.port if placement.antenna else None,
+        preset=Positions(preset.tune, preset.load) if preset else None,
+        rules=tuple(rules[number].name for number in placement.selections.deciding),
+    )

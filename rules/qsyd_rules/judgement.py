@@ -1,0 +1,235 @@
+"""What the present state allows, needs and forbids; nothing here changes anything.
+
+Every predicate that a relay hangs on is in this module, so that it can be read in one sitting.
+"""
+
+from dataclasses import dataclass
+
+from qsyd_rules.actuator import Resting, Unknown, heads_for, moves, rests_at
+from qsyd_rules.amplifier import Hot, Line, label
+from qsyd_rules.command import CommandName
+from qsyd_rules.notice import Spot
+from qsyd_rules.placement import Placement
+from qsyd_rules.state import Permit, Tank
+from qsyd_rules.turn import Turn
+
+FRESH_US = 600_000
+"""Oldest word of the rig on keying that a step may rest on."""
+FORCE_STANDBY_US = 2_000_000
+"""Still keyed this long after a move within the band: standby as the lesser harm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What has to move before the place in force is right."""
+
+    antenna: bool
+    tank: bool
+    drive: bool
+
+    @property
+    def relays(self) -> bool:
+        """Whether a relay or a motor has to move."""
+        return self.antenna or self.tank
+
+
+NOTHING = Needs(False, False, False)
+
+
+def tank_of(placement: Placement) -> Tank | None:
+    """Where this place wants the tank; None where it has no preset."""
+    preset = placement.preset
+    if preset is None:
+        return None
+    return Tank(preset.antenna, preset.segment, preset.tune, preset.load, preset.matching)
+
+
+def spot_of(placement: Placement) -> Spot:
+    """The place as a change-over names it."""
+    return Spot(
+        placement.antenna.name if placement.antenna else None,
+        placement.segment.name if placement.segment else None,
+    )
+
+
+def needs(turn: Turn) -> Needs:
+    """What differs between the place in force and where things rest; nothing where no place is known or served."""
+    state, wiring = turn.state, turn.wiring
+    target, here = state.target, state.here
+    if target is None or target.antenna is None or here is None or not here.served or state.stopping:
+        return NOTHING
+    tank = tank_of(target)
+    return Needs(
+        antenna=wiring.carries(CommandName.SELECT_ANTENNA) and not rests_at(state.antenna, target.antenna.name),
+        tank=tank is not None and wiring.carries(CommandName.RECALL_PRESET) and not rests_at(state.tank, tank),
+        drive=target.drive_w is not None
+        and wiring.carries(CommandName.LIMIT_DRIVE)
+        and not rests_at(state.drive, target.drive_w),
+    )
+
+
+def drive_must_fall(turn: Turn) -> bool:
+    """Whether the drive in force is above that of the place, or unknown."""
+    drive, target = turn.state.drive, turn.state.target
+    if target is None or target.drive_w is None:
+        return False
+    return not isinstance(drive, Resting) or drive.value > target.drive_w
+
+
+def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
+    """Why the amplifier may not be in operate now; None where everything allows it."""
+    state, rig = turn.state, turn.rig
+    if turn.atlas.station.amplifier is None:
+        return "the station has no amplifier"
+    if state.stopping:
+        return "the daemon is stopping"
+    if not state.wish:
+        return "operate is not asked for"
+    if not isinstance(state.amplifier, Hot):
+        return f"the amplifier is in {label(state.amplifier, state.line)}"
+    if not rig.up:
+        return f"rig {turn.followed}: {rig.lost_because}"
+    here, target = state.here, state.target
+    if here is None:
+        return "the transmit frequency is not known"
+    if not here.served or target is None:
+        return "nothing serves this frequency"
+    if target.barefoot_because is not None:
+        return target.barefoot_because
+    if wanted.relays or wanted.drive:
+        return "changing over"
+    return None
+
+
+def operate_wanted(turn: Turn, refusal: str | None) -> bool:
+    """Whether the amplifier should go to operate and is not there."""
+    state = turn.state
+    hold_off = state.hold_offs.get(CommandName.AMPLIFIER_OPERATE)
+    return (
+        refusal is None
+        and turn.wiring.carries(CommandName.AMPLIFIER_OPERATE)
+        and not heads_for(state.line, Line.OPERATE)
+        and not (hold_off is not None and turn.now_us < hold_off.until_us)
+    )
+
+
+def must_stand_by(turn: Turn, refusal: str | None) -> bool:
+    """Whether `amplifier-standby` has to go out now.
+
+    At once wherever nobody is known to be keyed, there is no way to inhibit, the rig is lost, the operator wants it
+    or the band is another (full power into the wrong tank is the greater harm). Keyed and moved within the band: when
+    unkeyed, or after two seconds as the lesser harm.
+    """
+    state = turn.state
+    line = state.line
+    if turn.atlas.station.amplifier is None or not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
+        return False
+    if isinstance(line, Unknown):
+        return turn.now_us >= line.retry_at_us
+    if line.value is not Line.OPERATE or refusal is None:
+        return False
+    if not turn.keyed or state.stopping or not state.wish or not isinstance(state.amplifier, Hot):
+        return True
+    if not turn.wiring.inhibits or isinstance(state.permit, Unknown) or state.here is None:
+        return True
+    band = state.here.band
+    if band is None or band.name != state.operated_band or not state.here.served:
+        return True
+    since_us = state.misplaced_since_us
+    return since_us is not None and turn.now_us >= since_us + FORCE_STANDBY_US
+
+
+def quiet_at_us(turn: Turn) -> int | None:
+    """When nobody will have been keyed for the guard time since transmit was inhibited; None while that cannot be."""
+    rig, permit = turn.rig, turn.state.permit
+    if not rig.up or rig.keyed is True:
+        return None
+    since_us = rig.unkeyed_since_us
+    if turn.wiring.inhibits:
+        if not isinstance(permit, Resting) or permit.value is not Permit.INHIBITED:
+            return None
+        since_us = max(since_us, permit.since_us)
+    elif turn.state.change_over is not None:
+        since_us = max(since_us, turn.state.change_over.started_us)
+    return since_us + turn.times.guard_us
+
+
+def is_fresh(turn: Turn) -> bool:
+    """Whether the rig's word that nobody is keyed is recent; a rig that cannot tell is taken at that."""
+    return turn.rig.keyed is None or turn.now_us - turn.rig.heard_us <= FRESH_US
+
+
+def agrees(turn: Turn) -> bool:
+    """Whether a reading asked for after the first report of this place has told the same place."""
+    return turn.rig.asked_us >= turn.state.here_since_us
+
+
+def at_rest_at_us(turn: Turn) -> int:
+    """When the dial will have rested long enough for a drift to be acted upon."""
+    return turn.rig.moved_us + turn.times.rest_us
+
+
+def past_hysteresis(turn: Turn, here: Placement, target: Placement) -> bool:
+    """Whether the dial has left the place in force by more than the hysteresis.
+
+    Looked up one hysteresis back towards where it came from: if the place in force does not reach that far, the edge
+    lies further back than that.
+    """
+    if target.segment is None:
+        return True
+    back_hz = turn.times.hysteresis_hz
+    upward = here.frequency_hz >= target.frequency_hz
+    probe_hz = here.frequency_hz - back_hz - 1 if upward else here.frequency_hz + back_hz
+    if (upward and probe_hz <= target.frequency_hz) or (not upward and probe_hz >= target.frequency_hz):
+        return False
+    probe = turn.atlas.place(turn.situation(turn.followed, probe_hz), turn.state.presets)
+    return probe.key != target.key
+
+
+def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[str, ...]:
+    """Every reason that holds now to forbid transmitting; `standing_by` when standby is about to go out."""
+    state, rig = turn.state, turn.rig
+    reasons: list[str] = []
+    if state.stopping:
+        reasons.append("the daemon is stopping")
+    if not rig.up:
+        reasons.append(f"rig {turn.followed}: {rig.lost_because}")
+    elif rig.transmit_hz is None:
+        reasons.append("split is on and the other VFO cannot be read: the transmit frequency is not known")
+    elif state.here is not None:
+        reasons += state.here.inhibits
+    reasons += _unanswered(turn)
+    reasons += _under_way(turn, wanted, standing_by)
+    return tuple(reasons)
+
+
+def _unanswered(turn: Turn) -> list[str]:
+    state, wiring = turn.state, turn.wiring
+    found = []
+    for what, actuator, name in (
+        ("transmit permit", state.permit, CommandName.INHIBIT_TRANSMIT),
+        ("amplifier relay", state.line, CommandName.AMPLIFIER_STANDBY),
+        ("antenna", state.antenna, CommandName.SELECT_ANTENNA),
+        ("tank", state.tank, CommandName.RECALL_PRESET),
+        ("drive", state.drive, CommandName.LIMIT_DRIVE),
+    ):
+        if isinstance(actuator, Unknown) and actuator.error is not None and wiring.carries(name):
+            found.append(f"{what} unknown: {actuator.error}")
+    return found
+
+
+def _under_way(turn: Turn, wanted: Needs, standing_by: bool) -> list[str]:
+    state = turn.state
+    target, change_over = state.target, state.change_over
+    if change_over is not None and not change_over.shown:
+        return ["the amplifier is going to operate"]
+    if (wanted.relays or change_over is not None) and target is not None and target.antenna and target.segment:
+        waits = "; it waits for unkey" if turn.keyed else ""
+        return [f"changing over to {target.antenna.name} on {target.segment.name}{waits}"]
+    if moves(state.antenna) or moves(state.tank):
+        return ["changing over"]
+    if standing_by or moves(state.line):
+        return ["the amplifier's transfer relay is moving"]
+    if wanted.drive and drive_must_fall(turn):
+        return ["the drive is being lowered"]
+    return []

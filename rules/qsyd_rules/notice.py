@@ -1,0 +1,223 @@
+"""What the core reports: one small value for each event that users may rely on.
+
+A notice's class names its event, its fields are the event's fields.
+"""
+
+from dataclasses import dataclass, fields
+from typing import ClassVar
+
+from qsyd_rules.command import COMMAND_FIELDS, Command
+from qsyd_rules.words import AmplifierState, Mode, Result
+
+
+@dataclass(frozen=True, slots=True)
+class StationStarted:
+    event: ClassVar = "station-started"
+    station: str
+
+
+@dataclass(frozen=True, slots=True)
+class StationStopped:
+    event: ClassVar = "station-stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """First valid answer of a rig."""
+
+    event: ClassVar = "link-up"
+    rig: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkLost:
+    event: ClassVar = "link-lost"
+    rig: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrequencyChanged:
+    event: ClassVar = "frequency"
+    rig: str
+    frequency_hz: int
+    transmit_hz: int | None
+    split: bool
+    mode: Mode | None
+
+
+@dataclass(frozen=True, slots=True)
+class Positions:
+    """Where a preset puts the tank, in steps."""
+
+    tune: int
+    load: int
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """The decision, before anything moves; None where nothing serves. `rules` are those that decided."""
+
+    event: ClassVar = "placed"
+    rig: str
+    band: str | None
+    segment: str | None
+    antenna: str | None
+    port: int | str | None
+    preset: Positions | None
+    rules: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Keyed:
+    event: ClassVar = "keyed"
+    rig: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unkeyed:
+    event: ClassVar = "unkeyed"
+    rig: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """An (antenna, segment) pair, as a change-over leaves or reaches it."""
+
+    antenna: str | None
+    segment: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeOverStarted:
+    event: ClassVar = "change-over-started"
+    origin: Spot | None
+    target: Spot
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeOverFinished:
+    event: ClassVar = "change-over-finished"
+    took_ms: float
+    antenna: str | None
+    segment: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CommandDone:
+    """A command ended at one output."""
+
+    event: ClassVar = "command"
+    command: Command
+    output: str
+    result: Result
+    error: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFailed:
+    event: ClassVar = "output-failed"
+    output: str
+    command: str | None
+    error: str
+
+
+@dataclass(frozen=True, slots=True)
+class OutputRecovered:
+    event: ClassVar = "output-recovered"
+    output: str
+
+
+@dataclass(frozen=True, slots=True)
+class PresetSaved:
+    event: ClassVar = "preset-saved"
+    antenna: str
+    segment: str
+
+
+@dataclass(frozen=True, slots=True)
+class PresetMissing:
+    """Entered a place without a usable preset, where the amplifier would serve."""
+
+    event: ClassVar = "preset-missing"
+    antenna: str
+    segment: str
+    standing: str
+
+
+@dataclass(frozen=True, slots=True)
+class AmplifierChanged:
+    event: ClassVar = "amplifier"
+    state: AmplifierState
+    was: AmplifierState
+    reason: str
+    ready_in_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    event: ClassVar = "warning"
+    code: str
+    text: str
+    rule: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TransmitInhibited:
+    event: ClassVar = "transmit-inhibited"
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TransmitReleased:
+    event: ClassVar = "transmit-released"
+
+
+Notice = (
+    StationStarted
+    | StationStopped
+    | LinkUp
+    | LinkLost
+    | FrequencyChanged
+    | Placed
+    | Keyed
+    | Unkeyed
+    | ChangeOverStarted
+    | ChangeOverFinished
+    | CommandDone
+    | OutputFailed
+    | OutputRecovered
+    | PresetSaved
+    | PresetMissing
+    | AmplifierChanged
+    | Warned
+    | TransmitInhibited
+    | TransmitReleased
+)
+
+_RENAMED = {"origin": "from", "target": "to"}
+
+
+def event_fields(notice: Notice) -> dict[str, object]:
+    """The notice as the JSON fields of its event, without `at`, `time` and `event`."""
+    if isinstance(notice, CommandDone):
+        command = notice.command
+        shown: dict[str, object] = {"command": str(command.name), "output": notice.output}
+        shown |= {field: _json(getattr(command, field)) for field in COMMAND_FIELDS[command.name]}
+        shown["result"] = str(notice.result)
+        return shown if notice.error is None else shown | {"error": notice.error}
+    return {_RENAMED.get(field.name, field.name): _json(getattr(notice, field.name)) for field in fields(notice)}
+
+
+def _json(value: object) -> object:
+    match value:
+        case Spot():
+            return {"antenna": value.antenna, "segment": value.segment}
+        case Positions():
+            return {"tune": value.tune, "load": value.load}
+        case tuple():
+            return [_json(each) for each in value]
+        case str():
+            return str(value)
+        case _:
+            return value

@@ -1,0 +1,197 @@
+"""Where a frequency places the station: antenna, segment, preset, drive, and what forbids transmitting there.
+
+A `Placement` is a decision, not a deed: it says what has to be right before the first key-down, and why.
+"""
+
+from dataclasses import dataclass
+
+from qsyd_rules.band import Band
+from qsyd_rules.preset import Preset, Presets, PresetStanding, adopt, standing
+from qsyd_rules.quantity import format_frequency
+from qsyd_rules.rulebook import Rulebook, Selections, Situation
+from qsyd_rules.segment import Segment, SegmentIndex
+from qsyd_rules.station import Amplifier, Antenna, Send, Station, WithoutPreset
+from qsyd_rules.words import Mode
+
+_SIDEBAND_HZ = {Mode.USB: (0, 3_000), Mode.LSB: (-3_000, 0), Mode.AM: (-3_000, 3_000)}
+"""What a voice signal occupies around the dial. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """A warning about a place, and the rule that gave it (None where no rule did)."""
+
+    text: str
+    rule: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """One decision. None stands for what does not exist: no band, no antenna that serves, no preset."""
+
+    rig: str
+    frequency_hz: int
+    """The transmit frequency."""
+    band: Band | None
+    segment: Segment | None
+    antenna: Antenna | None
+    preset: Preset | None
+    """The preset to recall: that of this antenna and segment, if it is not stale and the amplifier serves here."""
+    preset_standing: PresetStanding | None
+    """None where no amplifier serves, so that a preset means nothing."""
+    drive_w: int | None
+    barefoot_because: str | None
+    """Why the amplifier stays in standby here, whatever the operator wishes; None where it may operate."""
+    inhibits: tuple[str, ...]
+    """Every reason of this place to forbid transmitting."""
+    advice: tuple[Advice, ...]
+    sends: tuple[tuple[str, Send], ...]
+    """Texts that rules send while they hold, each with its rule's name."""
+    selections: Selections
+
+    @property
+    def key(self) -> tuple[str | None, str | None, bool]:
+        """What makes two places the same for the relays: antenna, segment, and whether the amplifier serves."""
+        return (
+            self.antenna.name if self.antenna else None,
+            self.segment.name if self.segment else None,
+            self.barefoot_because is None,
+        )
+
+    @property
+    def served(self) -> bool:
+        """Whether an antenna serves this frequency at all."""
+        return self.antenna is not None and self.segment is not None
+
+
+class Atlas:
+    """Everything that placing needs, prepared once for a station; immutable."""
+
+    __slots__ = ("_bands", "_by_name", "_first_antenna", "_segments", "rulebook", "station")
+
+    def __init__(self, station: Station) -> None:
+        self.station = station
+        self.rulebook = Rulebook(station)
+        self._segments = SegmentIndex(station.segments)
+        self._bands = {band.name: band for band in station.bands}
+        self._by_name = {antenna.name: antenna for antenna in station.antennas}
+        self._first_antenna: dict[str, Antenna] = {}
+        for antenna in station.antennas:
+            for band in antenna.bands:
+                self._first_antenna.setdefault(band, antenna)
+
+    def place(self, situation: Situation, presets: Presets) -> Placement:
+        """Decide where this situation places the station. Total: every frequency has a placement."""
+        station, frequency_hz = self.station, situation.frequency_hz
+        selections = self.rulebook.select(situation)
+        segment = self._segments.at(frequency_hz)
+        band = self._bands[segment.band] if segment else None
+        antenna = self._antenna(selections, band)
+        inhibits, advice, sends = self._remarks(selections)
+        if band is None:
+            inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)
+        elif antenna is None:
+            inhibits = (f"no antenna serves {band.name}", *inhibits)
+        if band is not None and station.privileges is not None:
+            refusal = station.privileges.refusal(frequency_hz, situation.mode)
+            if refusal is not None:
+                inhibits = (refusal, *inhibits)
+        elif band is not None:
+            past = _past_the_edge(frequency_hz, situation.mode, band)
+            advice = (Advice(past), *advice) if past else advice
+        preset, preset_standing, barefoot = self._amplifier(situation, selections, antenna, segment, presets)
+        return Placement(
+            situation.rig,
+            frequency_hz,
+            band,
+            segment,
+            antenna,
+            preset,
+            preset_standing,
+            self._drive_w(selections, preset),
+            barefoot,
+            inhibits,
+            advice,
+            sends,
+            selections,
+        )
+
+    def _antenna(self, selections: Selections, band: Band | None) -> Antenna | None:
+        if band is None:
+            return None
+        if selections.antenna is not None:
+            name = self.rulebook.rules[selections.antenna].then.antenna
+            if name is not None:
+                return self._by_name[name]
+        return self._first_antenna.get(band.name)
+
+    def _remarks(
+        self, selections: Selections
+    ) -> tuple[tuple[str, ...], tuple[Advice, ...], tuple[tuple[str, Send], ...]]:
+        if not selections.remarks:
+            return (), (), ()
+        rules = [self.rulebook.rules[number] for number in selections.remarks]
+        return (
+            tuple(rule.then.inhibit for rule in rules if rule.then.inhibit is not None),
+            tuple(Advice(rule.then.warn, rule.name) for rule in rules if rule.then.warn is not None),
+            tuple((rule.name, rule.then.send) for rule in rules if rule.then.send is not None),
+        )
+
+    def _amplifier(
+        self,
+        situation: Situation,
+        selections: Selections,
+        antenna: Antenna | None,
+        segment: Segment | None,
+        presets: Presets,
+    ) -> tuple[Preset | None, PresetStanding | None, str | None]:
+        amplifier = self.station.amplifier
+        if antenna is None or segment is None:
+            return None, None, "nothing serves this frequency"
+        if amplifier is None:
+            return None, None, "the station has no amplifier"
+        barefoot = self._barefoot(amplifier, situation, antenna, segment)
+        if barefoot is not None:
+            return None, None, barefoot
+        stored = presets.get((antenna.name, segment.name))
+        kind = standing(stored, segment)
+        preset = adopt(stored, segment) if stored is not None and kind is PresetStanding.SAVED else None
+        if selections.amplifier is not None:
+            barefoot = f"rule “{self.rulebook.rules[selections.amplifier].name}”"
+        elif preset is None and amplifier.without_preset is WithoutPreset.STANDBY:
+            missing = "no preset" if kind is PresetStanding.MISSING else "only a stale preset"
+            barefoot = f"{missing} for {antenna.name} on {segment.name}"
+        return preset, kind, barefoot
+
+    def _barefoot(self, amplifier: Amplifier, situation: Situation, antenna: Antenna, segment: Segment) -> str | None:
+        if situation.rig != amplifier.follows:
+            return f"the amplifier follows {amplifier.follows}"
+        if segment.band not in amplifier.bands:
+            return f"the amplifier does not serve {segment.band}"
+        if antenna.max_power_w is not None and antenna.max_power_w < amplifier.output_w:
+            return f"{antenna.name} bears {antenna.max_power_w} W, the amplifier gives {amplifier.output_w} W"
+        if self.station.privileges is not None:
+            limit_w = self.station.privileges.power_limit_w(situation.frequency_hz)
+            if limit_w is not None and limit_w < amplifier.output_w:
+                return f"the power limit here is {limit_w} W"
+        return None
+
+    def _drive_w(self, selections: Selections, preset: Preset | None) -> int | None:
+        amplifier = self.station.amplifier
+        limits = [
+            self.rulebook.rules[selections.drive].then.drive_w if selections.drive is not None else None,
+            preset.drive_w if preset is not None else None,
+            amplifier.limits.drive_w if amplifier is not None else None,
+        ]
+        return min((limit for limit in limits if limit is not None), default=None)
+
+
+def _past_the_edge(frequency_hz: int, mode: Mode | None, band: Band) -> str | None:
+    """A warning where a voice signal reaches past the band; privileges, where the file has them, forbid it."""
+    if mode is None or mode not in _SIDEBAND_HZ:
+        return None
+    down, up = _SIDEBAND_HZ[mode]
+    reach_hz = frequency_hz + (up if frequency_hz + up > band.high_hz else down)
+    if reach_hz in band:
+        return None
+    return f"{mode} on {format_frequency(frequency_hz)} reaches {format_frequency(reach_hz)}, past the band's edge"
