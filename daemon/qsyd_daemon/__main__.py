@@ -1,0 +1,139 @@
+"""The command line. Only the command that runs is imported, so that `--help` and the client commands start at once."""
+
+import argparse
+import os
+import signal
+import sys
+from importlib import import_module
+from typing import TypeAlias
+
+from qsyd_daemon import __version__
+
+DESCRIPTION = """\
+Follows an HF rig's dial and keeps antenna, amplifier tank, drive and transmit
+permit right behind it, in a safe order. It never keys the transmitter."""
+CAUTION = """\
+Caution: plate voltage and RF kill. qsyd is a supervisor, not an interlock: the
+hardware's own protection, local code and licensed practice come first."""
+Parser: TypeAlias = argparse.ArgumentParser
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+MODES = ("cw", "lsb", "usb", "am", "fm", "data")
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one command; its exit code."""
+    signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    arguments = _parser().parse_args(argv)
+    command = import_module(f"qsyd_daemon.commands.{arguments.module}")
+    try:
+        code = int(command.run(arguments))
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="qsyd", description=DESCRIPTION, epilog=CAUTION, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--version", action="version", version=f"qsyd {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    state = argparse.ArgumentParser(add_help=False)
+    state.add_argument(
+        "--state", metavar="DIR", help="state directory (default $STATE_DIRECTORY, else $XDG_STATE_HOME/qsyd)"
+    )
+    as_json = argparse.ArgumentParser(add_help=False)
+    as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    _station_commands(commands, state, as_json)
+    _daemon_commands(commands, state, as_json)
+    _simulator_commands(commands)
+    return parser
+
+
+def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
+    demo = commands.add_parser("demo", help="the whole thing on simulators: no hardware, no file")
+    demo.set_defaults(module="demo")
+
+    run = commands.add_parser("run", parents=[state], help="the daemon: follow the rig, switch the station")
+    run.add_argument("station", metavar="STATION", help="station file")
+    run.add_argument("--events", metavar="FILE", help="append events as lines of JSON; - is standard output")
+    run.add_argument("--dry-run", action="store_true", help="follow and decide, send nothing to any device")
+    run.add_argument("-v", "--verbose", action="store_true", help="log more")
+    run.set_defaults(module="run")
+
+    check = commands.add_parser("check", parents=[state], help="is the station file right, and what does it cover")
+    check.add_argument("station", metavar="STATION", help="station file")
+    check.set_defaults(module="check")
+
+    explain = commands.add_parser("explain", parents=[state, as_json], help="where a frequency would put the station")
+    explain.add_argument("station", metavar="STATION", help="station file")
+    explain.add_argument("frequency", metavar="FREQUENCY", nargs="+", help="such as 14.205 MHz")
+    explain.add_argument("--mode", choices=MODES, help="judge the emission too")
+    explain.add_argument("--rig", metavar="R", help="which rig asks (default the one that is followed)")
+    explain.add_argument("--at", metavar="HH:MM", help="time of day, UTC, for rules that ask for it")
+    explain.set_defaults(module="explain")
+
+    plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
+    plan.add_argument("station", metavar="STATION", help="station file")
+    plan.set_defaults(module="plan")
+
+
+def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
+    presets = commands.add_parser("presets", help="stored tank settings: list, show, save, remove, export, import")
+    presets.set_defaults(module="presets")
+    verbs = presets.add_subparsers(title="verbs", metavar="VERB", dest="verb", required=True)
+    verbs.add_parser("list", parents=[state, as_json], help="all presets")
+    for verb, words in (("show", "one preset"), ("save", "store a setting"), ("remove", "forget one")):
+        parents = [state, as_json] if verb == "show" else [state]
+        named = verbs.add_parser(verb, parents=parents, help=words)
+        named.add_argument("antenna", metavar="ANTENNA")
+        named.add_argument("segment", metavar="SEGMENT", help="such as 80m/1")
+        if verb == "save":
+            named.add_argument("--tune", type=int, required=True, metavar="STEPS", help="tune capacitor")
+            named.add_argument("--load", type=int, required=True, metavar="STEPS", help="load capacitor")
+            named.add_argument("--drive", type=int, metavar="W", help="drive used, in watts")
+            named.add_argument("--matching", type=int, nargs="+", default=[], metavar="STEPS", help="matching unit")
+    export = verbs.add_parser("export", parents=[state], help="as CSV")
+    export.add_argument("file", metavar="FILE", nargs="?", help="default and -: standard output")
+    take = verbs.add_parser("import", parents=[state], help="from CSV; a bad row imports nothing")
+    take.add_argument("file", metavar="FILE")
+
+    status = commands.add_parser("status", parents=[state, as_json], help="the station at a glance")
+    status.set_defaults(module="status")
+
+    amplifier = commands.add_parser("amplifier", help="ask for on, off, standby or operate")
+    amplifier.set_defaults(module="amplifier", now=False, when_ready=False)
+    requests = amplifier.add_subparsers(title="requests", metavar="REQUEST", dest="request", required=True)
+    requests.add_parser("on", parents=[state], help="heater on; the warm-up begins")
+    off = requests.add_parser("off", parents=[state], help="standby, cool-down, then heater off")
+    off.add_argument("--now", action="store_true", help="skip the cool-down: a hot tube loses its air")
+    requests.add_parser("standby", parents=[state], help="out of the signal path")
+    operate = requests.add_parser("operate", parents=[state], help="into the signal path, wherever all allows it")
+    operate.add_argument("--when-ready", action="store_true", help="as soon as the warm-up has run")
+
+
+def _simulator_commands(commands: Commands) -> None:
+    sim = commands.add_parser("sim", help="simulated devices to connect to")
+    devices = sim.add_subparsers(title="devices", metavar="DEVICE", required=True)
+    rig = devices.add_parser("rig", help="a transceiver; its front panel is standard input")
+    rig.add_argument("--protocol", choices=("ascii-cat", "ci-v"), required=True)
+    where = rig.add_mutually_exclusive_group(required=True)
+    where.add_argument("--tcp", type=int, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
+    where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
+    rig.add_argument("--frequency-digits", type=int, choices=(11, 9, 8), default=11, help="ascii-cat")
+    rig.add_argument("--address", default="0x94", help="ci-v bus address")
+    rig.add_argument("--frequency", default="14.205 MHz", help="where the dial stands at first")
+    rig.add_argument("--push", action="store_true", help="report changes unasked, where the host asks for it")
+    rig.add_argument("--refuse", action="append", default=[], metavar="PREFIX", help="refuse commands that begin so")
+    rig.add_argument("--fragment", type=int, default=0, metavar="BYTES", help="answer in pieces")
+    rig.add_argument("--garbage", type=int, default=0, metavar="BYTES", help="noise before each answer")
+    rig.add_argument("--delay-ms", type=float, default=0, metavar="MS", help="think before each answer")
+    rig.set_defaults(module="sim")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

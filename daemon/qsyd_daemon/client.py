@@ -1,0 +1,51 @@
+"""Talks to the running daemon over its control socket. Standard library only, so that a command starts at once."""
+
+import http.client
+import json
+import socket
+from pathlib import Path
+from typing import Any
+
+from qsyd_daemon.control_path import control_path
+
+ANSWER_WITHIN_S = 10.0
+
+
+class NoDaemonError(Exception):
+    """No daemon answers for this state directory."""
+
+
+class _SocketConnection(http.client.HTTPConnection):
+    def __init__(self, path: Path) -> None:
+        super().__init__("localhost", timeout=ANSWER_WITHIN_S)
+        self._path = path
+
+    def connect(self) -> None:
+        self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.sock.settimeout(ANSWER_WITHIN_S)
+        self.sock.connect(str(self._path))
+
+
+def call(directory: Path, method: str, target: str, body: object = None) -> tuple[int, dict[str, Any]]:
+    """One request: the HTTP status and the JSON object of the answer. Raises `NoDaemonError`."""
+    try:
+        path = control_path(directory)
+    except ValueError as error:
+        raise NoDaemonError(str(error)) from None
+    connection = _SocketConnection(path)
+    try:
+        headers = {"Content-Type": "application/json"} if body is not None else {}
+        connection.request(method, target, json.dumps(body) if body is not None else None, headers)
+        response = connection.getresponse()
+        answer = json.loads(response.read() or b"{}")
+    except (FileNotFoundError, ConnectionRefusedError):
+        raise NoDaemonError(
+            f"no daemon answers in {directory}; start one with `qsyd run`, or name its --state directory"
+        ) from None
+    except PermissionError:
+        raise NoDaemonError(f"{path}: the daemon belongs to another user") from None
+    except (OSError, http.client.HTTPException, ValueError) as error:
+        raise NoDaemonError(f"the daemon in {directory} does not answer as it should: {error}") from None
+    finally:
+        connection.close()
+    return response.status, answer if isinstance(answer, dict) else {}

@@ -1,0 +1,60 @@
+"""`qsyd explain`: where a frequency would put the station, and which rule decided what."""
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from qsyd_daemon.commands.opened import Opened, open_station
+from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.explanation import Question, explain
+from qsyd_rules.quantity import QuantityError, format_frequency, frequency_hz, minute_of_day
+from qsyd_rules.words import Mode
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the explanation."""
+    try:
+        hertz = frequency_hz(" ".join(arguments.frequency))
+        minute = minute_of_day(arguments.at) if arguments.at is not None else None
+    except QuantityError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    opened = open_station(arguments.station, arguments.state)
+    if not isinstance(opened, Opened):
+        return opened
+    station = opened.file.station
+    follows = station.amplifier.follows if station.amplifier else station.rigs[0].name
+    rig = arguments.rig or follows
+    if rig not in {each.name for each in station.rigs}:
+        known = ", ".join(each.name for each in station.rigs)
+        print(f"error: there is no rig {rig!r} in this station; it has {known}", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    mode = Mode(arguments.mode) if arguments.mode else None
+    answer = explain(opened.atlas, Question(hertz, mode, rig, minute), opened.presets)
+    print(json.dumps(answer, ensure_ascii=False, indent=2) if arguments.json else "\n".join(_lines(answer)))
+    return ExitCode.DONE
+
+
+def _lines(answer: dict[str, Any]) -> list[str]:
+    segment, antenna, amplifier, preset = (answer[key] for key in ("segment", "antenna", "amplifier", "preset"))
+    lines = [format_frequency(answer["frequency_hz"])]
+    if segment is None:
+        lines.append("  band       none")
+    else:
+        edges = f"{format_frequency(segment['low_hz'])} to {format_frequency(segment['high_hz'])}"
+        lines.append(f"  segment    {segment['name']}  ({edges}, centre {format_frequency(segment['centre_hz'])})")
+    served = f"{antenna['name']} on port {antenna['port']}" if antenna else "none serves"
+    stored = f"tune {preset['tune']}, load {preset['load']}" if preset else "none"
+    drive = f"at most {answer['drive_w']} W" if answer["drive_w"] is not None else "no limit"
+    lines += [f"  antenna    {served}", f"  preset     {stored}", f"  drive      {drive}"]
+    if amplifier:
+        lines.append(f"  amplifier  {amplifier['state']}: {amplifier['because']}")
+    lines += [f"  inhibited  {text}" for text in answer["inhibit"]]
+    lines += [f"  warning    {text}" for text in answer["warnings"]]
+    lines += [
+        f"  rule       {'holds' if rule['matched'] else 'no   '}  {rule['name']}: "
+        + (f"decides {', '.join(rule['decided'])}" if rule["decided"] else rule["because"])
+        for rule in answer["rules"]
+    ]
+    return lines

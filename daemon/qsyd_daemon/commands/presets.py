@@ -1,0 +1,182 @@
+"""`qsyd presets …`: the store of tank settings; through the running daemon where there is one, else in the files."""
+
+import argparse
+import json
+import os
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json, read_table, write_table
+from qsyd_daemon.state_directory import StateDirectoryError
+from qsyd_daemon.text_table import table
+from qsyd_rules.preset import Preset
+
+LARGEST_TABLE = 4 * 1024 * 1024
+"""Largest table to import, in bytes."""
+
+
+class RefusedError(Exception):
+    """What was asked cannot be done; the text says why."""
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Do one of the verbs."""
+    directory = directory_of(arguments)
+    if directory is None:
+        return ExitCode.FAILED
+    try:
+        return _VERBS[arguments.verb](arguments, directory)
+    except PresetTableError as error:
+        print("\n".join(error.errors), file=sys.stderr)
+    except (RefusedError, StateDirectoryError) as error:
+        print(f"error: {error}", file=sys.stderr)
+    return ExitCode.FAILED
+
+
+def _list(arguments: argparse.Namespace, directory: Path) -> int:
+    presets = _all(directory)
+    if arguments.json:
+        print(json.dumps([preset_to_json(preset) for preset in presets], indent=2))
+    elif not presets:
+        print("no presets are stored")
+    else:
+        rows = [
+            (
+                preset.antenna,
+                preset.segment,
+                str(preset.tune),
+                str(preset.load),
+                "-" if preset.drive_w is None else f"{preset.drive_w} W",
+                preset.saved_at or "-",
+            )
+            for preset in presets
+        ]
+        head = ("antenna", "segment", "tune", "load", "drive", "saved")
+        print("\n".join(table(head, rows, right=frozenset({2, 3, 4}))))
+    return ExitCode.DONE
+
+
+def _show(arguments: argparse.Namespace, directory: Path) -> int:
+    found = [each for each in _all(directory) if (each.antenna, each.segment) == (arguments.antenna, arguments.segment)]
+    if not found:
+        raise RefusedError(f"there is no preset for {arguments.antenna} on {arguments.segment}")
+    shown = preset_to_json(found[0])
+    if arguments.json:
+        print(json.dumps(shown, indent=2))
+    else:
+        print("\n".join(f"{name:<12} {'-' if value in (None, []) else value}" for name, value in shown.items()))
+    return ExitCode.DONE
+
+
+def _save(arguments: argparse.Namespace, directory: Path) -> int:
+    given: dict[str, Any] = {
+        "antenna": arguments.antenna,
+        "segment": arguments.segment,
+        "tune": arguments.tune,
+        "load": arguments.load,
+        "matching": arguments.matching,
+        "drive_w": arguments.drive,
+        "saved_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
+    }
+    _store(directory, [preset_from_json(given)])
+    print(f"saved: {arguments.antenna} on {arguments.segment}")
+    return ExitCode.DONE
+
+
+def _remove(arguments: argparse.Namespace, directory: Path) -> int:
+    name = {"antenna": arguments.antenna, "segment": arguments.segment}
+    try:
+        status, answer = call(directory, "POST", "/v1/presets/remove", name)
+        if status != 200:
+            raise RefusedError(answer.get("text", "the daemon gave no reason"))
+    except NoDaemonError:
+        if not _offline(directory, lambda store: store.remove_preset(arguments.antenna, arguments.segment).result()):
+            raise RefusedError(f"there is no preset for {arguments.antenna} on {arguments.segment}") from None
+    print(f"removed: {arguments.antenna} on {arguments.segment}")
+    return ExitCode.DONE
+
+
+def _export(arguments: argparse.Namespace, directory: Path) -> int:
+    text = write_table(_all(directory))
+    if arguments.file is None or arguments.file == "-":
+        sys.stdout.write(text)
+        return ExitCode.DONE
+    try:
+        Path(arguments.file).write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise RefusedError(f"{arguments.file}: {error.strerror}") from None
+    return ExitCode.DONE
+
+
+def _import(arguments: argparse.Namespace, directory: Path) -> int:
+    try:
+        with open(arguments.file, "rb") as file:
+            data = file.read(LARGEST_TABLE + 1)
+    except OSError as error:
+        raise RefusedError(f"{arguments.file}: {error.strerror}") from None
+    presets = read_table(data, arguments.file)
+    _store(directory, presets)
+    print(f"imported: {len(presets)} presets")
+    return ExitCode.DONE
+
+
+def _all(directory: Path) -> list[Preset]:
+    try:
+        _, answer = call(directory, "GET", "/v1/presets")
+        return [preset_from_json(each) for each in answer.get("presets", [])]
+    except NoDaemonError:
+        from qsyd_daemon.store.errors import StoreError
+        from qsyd_daemon.store.offline import read_presets
+
+        try:
+            presets = read_presets(directory)
+        except StoreError as error:
+            raise RefusedError(str(error)) from None
+        return [presets[key] for key in sorted(presets)]
+
+
+def _store(directory: Path, presets: list[Preset]) -> None:
+    try:
+        status, answer = call(
+            directory, "POST", "/v1/presets", {"presets": [preset_to_json(preset) for preset in presets]}
+        )
+        if status != 200:
+            raise RefusedError(answer.get("text", "the daemon gave no reason"))
+    except NoDaemonError:
+        _offline(directory, lambda store: store.save_presets(presets).result())
+
+
+def _offline(directory: Path, work: Any) -> Any:
+    """Work on the store itself, under the lock of its directory, so that no daemon can start meanwhile."""
+    from qsyd_daemon.instance_lock import AlreadyRunning, InstanceLock
+    from qsyd_daemon.store.errors import StoreError
+    from qsyd_daemon.store.store import Store
+
+    try:
+        with InstanceLock.acquire(directory, f"qsyd presets, process {os.getpid()}"):
+            store = Store.open(directory)
+            try:
+                for warning in store.warnings:
+                    print(f"warning: {warning}", file=sys.stderr)
+                return work(store)
+            finally:
+                store.close()
+    except AlreadyRunning as error:
+        raise RefusedError(f"{error}, or wait until it answers") from None
+    except StoreError as error:
+        raise RefusedError(str(error)) from None
+
+
+_VERBS = {
+    "list": _list,
+    "show": _show,
+    "save": _save,
+    "remove": _remove,
+    "export": _export,
+    "import": _import,
+}

@@ -1,0 +1,99 @@
+"""`qsyd status`: the station at a glance, from the running daemon."""
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.exit_code import ExitCode
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the status."""
+    directory = directory_of(arguments)
+    if directory is None:
+        return ExitCode.FAILED
+    try:
+        _, status = call(directory, "GET", "/v1/status")
+    except NoDaemonError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.NO_DAEMON
+    print(json.dumps(status, ensure_ascii=False, indent=2) if arguments.json else "\n".join(lines(status)))
+    return ExitCode.DONE
+
+
+def lines(status: dict[str, Any]) -> list[str]:
+    """The status for people: what the operator needs to know first comes first."""
+    marks = [mark for mark, shown in (("SIMULATED", status["simulated"]), ("DRY RUN", status["dry_run"])) if shown]
+    shown = [f"{status['station']}{''.join(f'  [{mark}]' for mark in marks)}"]
+    transmit = status["transmit"]
+    shown.append(f"transmit   {'released' if transmit['released'] else 'INHIBITED'}")
+    shown += [f"             {reason}" for reason in transmit["reasons"]]
+    for name, rig in status["rigs"].items():
+        shown.append(f"rig        {name}: {_rig(rig)}")
+    shown.append(f"place      {_place(status)}")
+    if status["amplifier"] is not None:
+        shown.append(f"amplifier  {_amplifier(status['amplifier'])}")
+    for what, belief in status["outputs"].items():
+        if belief["known"] != "unknown" or belief["because"]:
+            shown.append(f"{what:<10} {_belief(belief)}")
+    for name, device in status["devices"].items():
+        if not device["answers"] or device["trouble"]:
+            shown.append(f"device     {name}: {device['trouble'] or 'does not answer'}")
+    shown += [f"warning    {text}" for text in status["warnings"]]
+    shown.append(f"guard      {status['guard']}")
+    if not status["state_directory"]["healthy"]:
+        shown.append(f"state      {status['state_directory']['path']} cannot be written")
+    return shown
+
+
+def _megahertz(hertz: int) -> str:
+    whole, rest = divmod(hertz, 1_000_000)
+    digits = f"{rest:06d}".rstrip("0")
+    return f"{whole}.{digits:0<3} MHz"
+
+
+def _rig(rig: dict[str, Any]) -> str:
+    if rig["link"] != "up":
+        return f"LOST: {rig['because']}"
+    parts = [_megahertz(rig["frequency_hz"])]
+    if rig["split"]:
+        transmit = rig["transmit_hz"]
+        parts.append(f"split, transmits on {_megahertz(transmit) if transmit else 'an unknown frequency'}")
+    parts.append(rig["mode"] or "mode unknown")
+    parts.append({True: "KEYED", False: "not keyed", None: "keying not told by this rig"}[rig["keyed"]])
+    return ", ".join(parts)
+
+
+def _place(status: dict[str, Any]) -> str:
+    placed = status["placed"]
+    if placed is None:
+        return "not known yet"
+    if placed["antenna"] is None:
+        return "nothing serves this frequency"
+    preset = placed["preset"]
+    tank = f"tune {preset['tune']}, load {preset['load']}" if preset else "no preset"
+    drive = f", drive at most {placed['drive_w']} W" if placed["drive_w"] is not None else ""
+    return f"{placed['segment']} on {placed['antenna']} (port {placed['port']}), {tank}{drive}"
+
+
+def _amplifier(amplifier: dict[str, Any]) -> str:
+    parts = [amplifier["state"].upper() if amplifier["state"] == "operate" else amplifier["state"]]
+    if amplifier["ready_in_s"]:
+        parts.append(f"ready in {amplifier['ready_in_s']:.0f} s")
+    elif amplifier["next_in_s"]:
+        parts.append(f"heater off in {amplifier['next_in_s']:.0f} s")
+    if amplifier["wish"] == "operate" and amplifier["because"]:
+        parts.append(f"operate is wished for, but {amplifier['because']}")
+    return ", ".join(parts)
+
+
+def _belief(belief: dict[str, Any]) -> str:
+    value = belief["value"]
+    if value is None:
+        return f"UNKNOWN: {belief['because']}"
+    if isinstance(value, dict):
+        value = f"tune {value['tune']}, load {value['load']}"
+    return f"{value} ({belief['known']})"

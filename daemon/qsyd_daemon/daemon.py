@@ -1,0 +1,192 @@
+"""One daemon, put together from a station file: wires, service, store and control socket; and taken apart again."""
+
+import asyncio
+import gc
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from structlog.typing import FilteringBoundLogger
+
+from qsyd_daemon import __version__
+from qsyd_daemon.control import ControlSocket
+from qsyd_daemon.links.keeper import KeptLink
+from qsyd_daemon.links.link import Address, Speaker
+from qsyd_daemon.outputs.device import LineDevice
+from qsyd_daemon.outputs.dry import DryDevice
+from qsyd_daemon.outputs.jsonl import JsonlOutput
+from qsyd_daemon.outputs.log import LogOutput
+from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput
+from qsyd_daemon.outputs.template import Template
+from qsyd_daemon.protocols.ascii_cat import AsciiCatSession
+from qsyd_daemon.protocols.ci_v import CiVSession
+from qsyd_daemon.protocols.session import RigReading, RigSession
+from qsyd_daemon.rig_follower import RigFollower, monotonic_us
+from qsyd_daemon.service import Service, Wires
+from qsyd_daemon.station_file.settings import (
+    DeviceSettings,
+    JsonlSettings,
+    LogSettings,
+    Protocol,
+    RigLink,
+    Simulated,
+    StationFile,
+)
+from qsyd_daemon.status import status
+from qsyd_daemon.store.store import Store
+from qsyd_rules.core import StationCore
+from qsyd_rules.placement import Atlas
+from qsyd_rules.wiring import Wiring
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """How this daemon is run. `events` is a path for event lines, `-` for standard output; None for none."""
+
+    state: Path
+    events: str | None = None
+    dry_run: bool = False
+    simulated: Mapping[str, Address] | None = None
+    """Where the simulated rigs of this process are reached."""
+
+
+class Daemon:
+    """A running station. `start`, then `close`; `service.crashed` is set when it has to end by itself."""
+
+    def __init__(self, file: StationFile, ways: Ways, store: Store, log: FilteringBoundLogger) -> None:
+        """`store` is that of the locked state directory; the daemon closes it."""
+        self._log = log
+        self._ways = ways
+        self._store = store
+        self._links: dict[str, KeptLink] = {}
+        devices: dict[str, DeviceOutput] = {}
+        notices: dict[str, NoticeOutput] = {}
+        for output in file.outputs:
+            match output:
+                case DeviceSettings():
+                    devices[output.name] = self._device(output)
+                case JsonlSettings(name=name, path=path):
+                    notices[name] = JsonlOutput(name, path if str(path) == "-" else ways.state / path, log)
+                case LogSettings(name=name):
+                    notices[name] = LogOutput(name, log)
+        self._events = JsonlOutput("--events", ways.events, log) if ways.events is not None else None
+        self._own_log = LogOutput("log", log)
+        wiring = Wiring({name: device.commands for name, device in devices.items()})
+        self._followers: dict[str, RigFollower] = {}
+        wires = Wires(
+            devices,
+            notices,
+            (self._to_log,) if self._events is None else (self._events.tell, self._to_log),
+            {rig.name: self._read_now(rig.name) for rig in file.station.rigs},
+        )
+        self._devices, self._notices = devices, notices
+        self.service = Service(StationCore(Atlas(file.station), wiring), wires, store, log)
+        self.simulated = any(isinstance(link.address, Simulated) for link in file.rig_links.values())
+        for name, link in file.rig_links.items():
+            self._followers[name] = self._follower(name, link)
+        self._control = ControlSocket(self.service, self.status)
+
+    async def start(self) -> None:
+        """Open the control socket and the links; the safe state goes out as soon as each link is there."""
+        await self._control.start(self._ways.state)
+        self._adopt_edges()
+        self.service.start()
+        for device in self._devices.values():
+            device.start(self.service.device_connected, self.service.device_lost)
+        for name in self._followers:
+            self._links[f"rig {name}"].start()
+        for warning in self._store.warnings:
+            self.service.warn("state-directory", warning)
+        gc.collect()
+        gc.freeze()  # what was loaded lives as long as the daemon: a full collection would only stall the loop
+
+    async def close(self) -> None:
+        """Leave the station safe, then close everything."""
+        await self.service.stop()
+        await self._control.close()
+        await asyncio.gather(
+            *(link.close() for link in self._links.values()),
+            *(device.close() for device in self._devices.values()),
+        )
+        listening = [*self._notices.values(), self._own_log, *([self._events] if self._events else [])]
+        await asyncio.gather(*(notice.close() for notice in listening))
+        await asyncio.to_thread(self._store.close)
+
+    def store_changed(self, healthy: bool, text: str) -> None:
+        """The state directory fails, or works again; called on the event loop."""
+        self.service.warn("state-directory" if not healthy else "state-directory-back", text)
+
+    def status(self) -> dict[str, Any]:
+        """The station at a glance."""
+        troubles = {name: link.closed_because for name, link in self._links.items() if link.closed_because}
+        seen = status(self.service.core, self.service.state, monotonic_us(), troubles)
+        return {
+            "version": __version__,
+            "simulated": self.simulated,
+            "dry_run": self._ways.dry_run,
+            "state_directory": {"path": str(self._ways.state), "healthy": self._store.healthy},
+            **seen,
+        }
+
+    def _adopt_edges(self) -> None:
+        """Presets that came without edges take those of their segments, now that a station file meets them."""
+        before = list(self._store.presets().values())
+        adopted = [new for new, old in zip(self.service.with_edges(before), before, strict=True) if new != old]
+        if adopted:
+            self._store.save_presets(adopted)
+
+    def _to_log(self, line: Mapping[str, Any]) -> None:
+        if line["event"] != "frequency":  # every turn of the dial would drown the rest
+            self._own_log.tell({key: value for key, value in line.items() if key not in {"at", "time"}})
+
+    def _keep(self, name: str) -> Any:
+        def keep(address: Address, speaker: Speaker) -> KeptLink:
+            link = self._links[name] = KeptLink(address, speaker, self._log, name)
+            return link
+
+        return keep
+
+    def _device(self, settings: DeviceSettings) -> DeviceOutput:
+        templates = {name: Template.parse(text) for name, text in settings.commands.items()}
+        if self._ways.dry_run:
+            return DryDevice(settings.name, templates, self._say_dry)
+        return LineDevice(
+            settings.name,
+            settings.address,
+            templates,
+            self._keep(settings.name),
+            acknowledge=re.compile(settings.acknowledge) if settings.acknowledge is not None else None,
+            timeout_us=settings.timeout_us,
+            retries=settings.retries,
+        )
+
+    def _say_dry(self, output: str, text: str) -> None:
+        self._log.info("dry run, not sent", output=output, line=text)
+
+    def _follower(self, name: str, link: RigLink) -> RigFollower:
+        address = link.address
+        if isinstance(address, Simulated):
+            address = (self._ways.simulated or {})[name]
+
+        def reading(told: RigReading, at_us: int) -> None:
+            self.service.rig_read(name, told, at_us)
+
+        def closed(reason: str) -> None:
+            self.service.rig_link_closed(name, reason)
+
+        follower = RigFollower(name, _session(link), reading, closed, lambda: None, crashed=self.service.fail)
+        self._links[f"rig {name}"] = KeptLink(address, follower, self._log, f"rig {name}")
+        return follower
+
+    def _read_now(self, name: str) -> Any:
+        return lambda: self._followers[name].read_now()
+
+
+def _session(link: RigLink) -> RigSession:
+    match link.protocol:
+        case Protocol.ASCII_CAT:
+            return AsciiCatSession(link.frequency_digits, link.poll_us, link.push)
+        case Protocol.CI_V:
+            return CiVSession(link.civ_address, link.poll_us, link.push)

@@ -1,0 +1,47 @@
+"""What the service asks of every output."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from qsyd_rules.command import Command, CommandName
+from qsyd_rules.words import Result
+
+Event = Mapping[str, Any]
+"""One event as it is written: `at`, `time`, `event`, then its own fields, all JSON values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Performed:
+    """How a command ended. `error` says what was seen and what was expected; None unless it failed."""
+
+    result: Result
+    error: str | None = None
+
+
+class DeviceOutput(Protocol):
+    """An output that moves something: commands are awaited, acknowledged, retried and bounded in time."""
+
+    name: str
+    commands: frozenset[CommandName]
+
+    def start(self, connected: Callable[[str], None], lost: Callable[[str, str], None]) -> None:
+        """Begin to keep the link; `connected(name)` and `lost(name, reason)` are called as it comes and goes."""
+
+    async def perform(self, command: Command) -> Performed:
+        """Send one command and wait for its end. Never raises for what the device does; bounded in time."""
+
+    async def close(self) -> None:
+        """Close the link, at once."""
+
+
+class NoticeOutput(Protocol):
+    """An output that only tells. It never delays anything: events are queued, and dropped when it is too slow."""
+
+    name: str
+
+    def tell(self, event: Event) -> None:
+        """Queue one event."""
+
+    async def close(self) -> None:
+        """Write what is queued, within a second, and close."""

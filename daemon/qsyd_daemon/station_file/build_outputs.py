@@ -1,0 +1,183 @@
+"""Links and outputs from the models: addresses, command templates, patterns for what devices answer."""
+
+import re
+from pathlib import Path
+
+from qsyd_daemon.links.link import Address, SerialAddress, TcpAddress
+from qsyd_daemon.outputs.template import Template, TemplateError
+from qsyd_daemon.station_file import pattern
+from qsyd_daemon.station_file.address import SerialLink, SimulatedLink, TcpLink
+from qsyd_daemon.station_file.errors import nearest, short
+from qsyd_daemon.station_file.findings import Findings
+from qsyd_daemon.station_file.model import (
+    SERIAL_KEYS,
+    DeviceKeys,
+    JsonlKeys,
+    LinkKeys,
+    LogKeys,
+    ReadingsKeys,
+    RigKeys,
+    StationKeys,
+)
+from qsyd_daemon.station_file.settings import (
+    DeviceSettings,
+    JsonlSettings,
+    LogSettings,
+    OutputSettings,
+    Protocol,
+    ReadingsSettings,
+    RigLink,
+    Simulated,
+)
+from qsyd_daemon.station_file.validate import OutputKeys
+from qsyd_daemon.station_file.vocabulary import READING_NAMES
+from qsyd_daemon.station_file.yaml_tree import Location
+from qsyd_rules.command import COMMAND_FIELDS, CommandName
+
+_UNSTABLE = re.compile(r"/dev/tty(?:USB|ACM)[0-9]+")
+_WRITTEN_ESCAPE = re.compile(r"\\[nrt][\"']?$")
+
+
+def rig_links_of(keys: StationKeys, findings: Findings) -> dict[str, RigLink]:
+    """How each rig is reached."""
+    links = {}
+    for name, rig in keys.rigs.items():
+        here: Location = ("rigs", name)
+        _judge_protocol(rig, here, findings)
+        address = _address(rig, here, findings)
+        links[name] = RigLink(
+            address=Simulated() if address is None else address,
+            protocol=Protocol(rig.protocol),
+            frequency_digits=rig.frequency_digits,
+            civ_address=rig.address,
+            poll_us=rig.poll,
+            push=rig.push,
+        )
+    return links
+
+
+def outputs_of(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> tuple[OutputSettings, ...]:
+    """Every output, in file order."""
+    ports: list[int | str] = [antenna.port for antenna in keys.antennas.values()]
+    settings: list[OutputSettings] = []
+    for name, output in outputs.items():
+        match output:
+            case DeviceKeys():
+                device = _device(name, output, ports, findings)
+                if device is not None:
+                    settings.append(device)
+            case JsonlKeys():
+                settings.append(JsonlSettings(name, Path(output.path or f"{name}.jsonl")))
+            case LogKeys():
+                settings.append(LogSettings(name))
+    return tuple(settings)
+
+
+def judge_ports(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
+    """No serial port serves two."""
+    owners: dict[str, str] = {}
+    linked: list[tuple[Location, LinkKeys]] = [(("rigs", name), rig) for name, rig in keys.rigs.items()]
+    linked += [(("outputs", name), output) for name, output in outputs.items() if isinstance(output, DeviceKeys)]
+    for here, each in linked:
+        if isinstance(each.link, SerialLink):
+            owner = owners.setdefault(each.link.path, str(here[1]))
+            if owner != here[1]:
+                text = f"serial port {short(each.link.path)} already belongs to `{owner}`"
+                findings.error((*here, "link"), text, "each rig and device needs a port of its own")
+
+
+def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | None:
+    match keys.link:
+        case SerialLink(path):
+            if _UNSTABLE.fullmatch(path):
+                text = f"{path} may be another device after the next start"
+                findings.warning((*here, "link"), text, "use its name under /dev/serial/by-id")
+            return SerialAddress(path, keys.baud, keys.stop_bits, keys.dtr == "high", keys.rts == "high")
+        case TcpLink(host, port):
+            _refuse_serial_keys(here, findings)
+            return TcpAddress(host, port)
+        case SimulatedLink():
+            _refuse_serial_keys(here, findings)
+            return None
+
+
+def _refuse_serial_keys(here: Location, findings: Findings) -> None:
+    for key in SERIAL_KEYS:
+        if findings.is_written((*here, key)):
+            findings.error((*here, key), f"`{key}` is for serial links", "leave it out here", key=True)
+
+
+def _judge_protocol(rig: RigKeys, here: Location, findings: Findings) -> None:
+    for key, protocol in (("frequency_digits", "ascii-cat"), ("address", "ci-v")):
+        if findings.is_written((*here, key)) and rig.protocol != protocol and findings.is_whole(*here, "protocol"):
+            text = f"`{key}` is for protocol {protocol}, and this rig speaks {rig.protocol}"
+            findings.error((*here, key), text, f"leave it out, or write `protocol: {protocol}`", key=True)
+
+
+def _device(name: str, keys: DeviceKeys, ports: list[int | str], findings: Findings) -> DeviceSettings | None:
+    here: Location = ("outputs", name)
+    commands = {}
+    for command, text in keys.commands.items():
+        commands[CommandName(command)] = text
+        _judge_command(CommandName(command), text, (*here, "commands", command), ports, findings)
+    if not keys.commands and keys.readings is None and findings.is_whole(*here):
+        findings.warning(here, f"`{name}` takes no command and has no readings", "give it `commands`", key=True)
+    if keys.acknowledge is not None:
+        _compiled(keys.acknowledge, (*here, "acknowledge"), findings)
+    readings = None if keys.readings is None else _readings(keys.readings, (*here, "readings"), findings)
+    address = _address(keys, here, findings)
+    if address is None:
+        findings.error((*here, "link"), "a device cannot be simulated", "write serial:PATH or tcp:HOST:PORT")
+        return None
+    return DeviceSettings(name, address, commands, keys.acknowledge, keys.timeout, keys.retries, readings)
+
+
+def _judge_command(
+    command: CommandName, text: str, place: Location, ports: list[int | str], findings: Findings
+) -> None:
+    try:
+        template = Template.parse(text)
+        unknown = [name for name in template.fields if name not in COMMAND_FIELDS[command]]
+        for name in unknown:
+            hint = nearest(name, COMMAND_FIELDS[command]) if COMMAND_FIELDS[command] else "it has no fields"
+            findings.error(place, f"{command} has no field {{{name}}}", hint)
+        for port in ports or [1]:
+            template.render(_sample(port))
+    except TemplateError as error:
+        findings.error(place, error.text, error.hint)
+    if _WRITTEN_ESCAPE.search(text):
+        findings.warning(
+            place, "the text ends in a written-out backslash", 'use double quotes for a line end: "...\\n"'
+        )
+
+
+def _sample(port: int | str) -> dict[str, object]:
+    """Values of the types that commands carry, to see whether a format fits them."""
+    words = dict.fromkeys(("rig", "antenna", "segment"), "word")
+    return {**words, "port": port, "tune": 1, "load": 1, "drive_w": 1, "matching": (1,), "reasons": ("word",)}
+
+
+def _readings(keys: ReadingsKeys, here: Location, findings: Findings) -> ReadingsSettings:
+    names: tuple[str, ...] = ()
+    compiled = _compiled(keys.match, (*here, "match"), findings)
+    if compiled is not None:
+        names = tuple(compiled.groupindex)
+        if not names:
+            hint = "name groups after readings, such as (?P<forward_w>[0-9]+)"
+            findings.error((*here, "match"), "the expression has no named group", hint)
+        for name in names:
+            if name not in READING_NAMES:
+                findings.error((*here, "match"), f"there is no reading `{name}`", nearest(name, READING_NAMES))
+    if keys.stale_after < keys.every:
+        at = "stale_after" if findings.is_written((*here, "stale_after")) else "every"
+        text = "readings would be stale before the next are asked for: stale_after is shorter than every"
+        findings.error((*here, at), text, "use a few times `every`, such as 1 s for 200 ms")
+    return ReadingsSettings(keys.ask, keys.every, keys.match, keys.stale_after, keys.travel, names)
+
+
+def _compiled(text: str, place: Location, findings: Findings) -> re.Pattern[str] | None:
+    try:
+        return pattern.checked(text)
+    except pattern.PatternError as error:
+        findings.error(place, error.text, error.hint)
+        return None

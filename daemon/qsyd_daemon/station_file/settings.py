@@ -1,0 +1,121 @@
+"""What a station file means for the wires, beside the core's own view of the station."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from qsyd_daemon.links.link import Address
+from qsyd_daemon.station_file.errors import Problem
+from qsyd_rules.command import CommandName
+from qsyd_rules.station import Station
+from qsyd_rules.words import Mode
+
+
+@dataclass(frozen=True, slots=True)
+class Simulated:
+    """Stands for a link: the rig is a simulated one, in this process."""
+
+
+class Protocol(StrEnum):
+    """How a rig is spoken to."""
+
+    ASCII_CAT = "ascii-cat"
+    CI_V = "ci-v"
+
+
+@dataclass(frozen=True, slots=True)
+class RigLink:
+    """How one rig is reached and followed."""
+
+    address: Address | Simulated
+    protocol: Protocol
+    frequency_digits: int
+    """ASCII CAT: digits of a frequency, 9 or 11."""
+    civ_address: int
+    """CI-V: the rig's address on the bus, 0 to 255."""
+    poll_us: int
+    push: bool
+    """Also ask the rig to report changes by itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsSettings:
+    """What a device can be asked: `match` has groups named as readings are."""
+
+    ask: str
+    every_us: int
+    match: str
+    stale_after_us: int
+    travel_us: int
+    """How long tune and load may take to arrive."""
+    names: tuple[str, ...]
+    """The readings this device has, in the order of the groups."""
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSettings:
+    """A device spoken to in lines; `commands` are templates that were read without fault."""
+
+    name: str
+    address: Address
+    commands: Mapping[CommandName, str]
+    acknowledge: str | None
+    """A regular expression for the answer that acknowledges; None where the device answers nothing."""
+    timeout_us: int
+    retries: int
+    readings: ReadingsSettings | None
+
+
+@dataclass(frozen=True, slots=True)
+class JsonlSettings:
+    """Events appended to a file as lines of JSON; a relative path is relative to the state directory."""
+
+    name: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
+class LogSettings:
+    """Events written to the daemon's log."""
+
+    name: str
+
+
+OutputSettings = DeviceSettings | JsonlSettings | LogSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What a test expects of one thing, and where the file says so; None means nothing of the kind."""
+
+    value: str | int | bool | None
+    line: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class FileTest:
+    """A test of the file by itself. Keys of `expect`: antenna, segment, band, drive (W), inhibited, amplifier."""
+
+    frequency_hz: int
+    mode: Mode | None
+    at_minute: int | None
+    """Minute of the UTC day, 0 to 1439."""
+    expect: Mapping[str, Expected]
+    line: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class StationFile:
+    """A station file without errors."""
+
+    path: Path
+    station: Station
+    rig_links: Mapping[str, RigLink]
+    outputs: tuple[OutputSettings, ...]
+    tests: tuple[FileTest, ...]
+    warnings: tuple[Problem, ...]
+    defaults: tuple[tuple[str, str], ...]
+    """What was not written: dotted key and the value that serves, as a file would write it."""

@@ -1,0 +1,98 @@
+"""The station at a glance, as JSON values: what `qsyd status` and every other view is made of."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from qsyd_rules.actuator import Actuator, Commanded, Resting, Settling, Unknown
+from qsyd_rules.amplifier import deadline_us, label, ready_in_us
+from qsyd_rules.core import StationCore
+from qsyd_rules.follow import placed_notice
+from qsyd_rules.judgement import needs, operate_refusal
+from qsyd_rules.notice import event_fields
+from qsyd_rules.state import Permit, RigState, StationState, Tank
+from qsyd_rules.turn import Turn
+
+
+def status(core: StationCore, state: StationState, now_us: int, troubles: Mapping[str, str]) -> dict[str, Any]:
+    """What is known of the station now. `troubles` are links that are not open, by name, with the reason."""
+    turn = Turn(core.atlas, core.wiring, core.followed, state, now_us)
+    placed = state.here if state.here is not None and not state.here.served else (state.here and state.target)
+    return {
+        "station": core.atlas.station.name,
+        "guard": _guard(core),
+        "rigs": {name: _rig(rig, troubles.get(f"rig {name}")) for name, rig in state.rigs.items()},
+        "placed": event_fields(placed_notice(turn, placed)) | {"drive_w": placed.drive_w} if placed else None,
+        "transmit": {"released": state.reasons is None, "reasons": list(state.reasons or ())},
+        "change_over": _change_over(state, now_us),
+        "amplifier": _amplifier(core, turn) if core.atlas.station.amplifier else None,
+        "outputs": {
+            "permit": _known(state.permit, lambda permit: permit.value if isinstance(permit, Permit) else permit),
+            "antenna": _known(state.antenna, str),
+            "tank": _known(state.tank, _positions),
+            "drive_w": _known(state.drive, int),
+        },
+        "devices": {
+            name: {"answers": name not in state.failing, "trouble": troubles.get(name)} for name in core.wiring.outputs
+        },
+        "warnings": [advice.text for advice in sorted(state.advice, key=lambda advice: advice.text)],
+    }
+
+
+def _guard(core: StationCore) -> str:
+    """How well transmitting can be forbidden. No output of today drops its permit by itself when the daemon dies."""
+    return "unguarded on crash" if core.wiring.inhibits else "unguarded"
+
+
+def _rig(rig: RigState, trouble: str | None) -> dict[str, Any]:
+    if not rig.up:
+        return {"link": "lost", "because": trouble or rig.lost_because}
+    return {
+        "link": "up",
+        "frequency_hz": rig.frequency_hz,
+        "transmit_hz": rig.transmit_hz,
+        "split": rig.split,
+        "mode": str(rig.mode) if rig.mode else None,
+        "keyed": rig.keyed,
+    }
+
+
+def _change_over(state: StationState, now_us: int) -> dict[str, Any] | None:
+    change_over = state.change_over
+    if change_over is None or not change_over.shown:
+        return None
+    return {
+        "antenna": change_over.target.antenna,
+        "segment": change_over.target.segment,
+        "since_ms": round((now_us - change_over.started_us) / 1000),
+    }
+
+
+def _amplifier(core: StationCore, turn: Turn) -> dict[str, Any]:
+    state = turn.state
+    left_us = ready_in_us(state.amplifier, turn.now_us)
+    due_us = deadline_us(state.amplifier)
+    return {
+        "state": str(label(state.amplifier, state.line)),
+        "wish": "operate" if state.wish else "standby",
+        "because": operate_refusal(turn, needs(turn)),
+        "ready_in_s": None if left_us is None else left_us / 1_000_000,
+        "next_in_s": None if due_us is None else max(0, due_us - turn.now_us) / 1_000_000,
+        "relay": _known(state.line, lambda line: line.value),
+        "follows": core.followed,
+    }
+
+
+def _known(actuator: Actuator[Any], shown: Any) -> dict[str, Any]:
+    match actuator:
+        case Unknown(error=error):
+            return {"value": None, "known": "unknown", "because": error}
+        case Commanded(value=value):
+            return {"value": shown(value), "known": "commanded"}
+        case Settling(value=value, result=result):
+            return {"value": shown(value), "known": f"{result}, settling"}
+        case Resting(value=value, result=result):
+            return {"value": shown(value), "known": str(result)}
+
+
+def _positions(tank: Tank) -> dict[str, Any]:
+    return {"antenna": tank.antenna, "segment": tank.segment, "tune": tank.tune, "load": tank.load}
