@@ -4,23 +4,29 @@ Nothing here decides anything; it carries effects out with latencies and faults 
 """
 
 import heapq
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import count
 
+from qsyd_rules.actuator import rests_at
+from qsyd_rules.amplifier import Line
 from qsyd_rules.band import Band
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.core import StationCore
-from qsyd_rules.effect import Actuate, Answer, CloseIntent, ReadRig, RecordIntent, Report, SendText
+from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
     DeadlineReached,
     Event,
     IntentRecorded,
+    MinuteTurned,
     OperatorAsked,
     OutputAnswer,
+    OutputConnected,
+    OutputLost,
+    PresetsChanged,
     RigLinkClosed,
     RigRead,
     Started,
@@ -30,9 +36,10 @@ from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
 from qsyd_rules.segment import Computed, Parts, Segment, segments_of
-from qsyd_rules.station import Amplifier, Antenna, ChangeOverTimes, Rig, Rule, Station
+from qsyd_rules.state import Permit
+from qsyd_rules.station import Amplifier, AmplifierLimits, Antenna, ChangeOverTimes, Rig, Rule, Station
 from qsyd_rules.wiring import Wiring
-from qsyd_rules.words import Mode, Result
+from qsyd_rules.words import Mode, Result, worst
 
 MS = 1_000
 S = 1_000_000
@@ -57,8 +64,8 @@ def segments() -> tuple[Segment, ...]:
     )
 
 
-def station(*rules: Rule, amplifier: bool = True, **times: int) -> Station:
-    """An invented station: two antennas over six bands, one of them narrow, and a low-power loop."""
+def station(*rules: Rule, amplifier: bool = True, drive_w: int | None = None, **times: int) -> Station:
+    """An invented station: two antennas over six bands, and a low-power loop. `drive_w` is the amplifier's own limit."""
     return Station(
         name="Marsh End",
         region=2,
@@ -70,7 +77,14 @@ def station(*rules: Rule, amplifier: bool = True, **times: int) -> Station:
             Antenna("wire", 2, ("80m", "40m", "30m")),
             Antenna("loop", 3, ("40m",), max_power_w=500),
         ),
-        amplifier=Amplifier("main", ("80m", "40m", "20m", "17m", "15m"), output_w=1450) if amplifier else None,
+        amplifier=Amplifier(
+            "main",
+            ("80m", "40m", "20m", "17m", "15m"),
+            output_w=1450,
+            limits=AmplifierLimits(drive_w=drive_w),
+        )
+        if amplifier
+        else None,
         change_over=ChangeOverTimes(**times),
         rules=rules,
     )
@@ -98,11 +112,20 @@ class Rigged:
     """The rig as it truly is."""
 
     frequency_hz: int = 14_050_000
-    other_hz: int = 14_250_000
+    other_hz: int | None = 14_250_000
     split: bool = False
     mode: Mode | None = Mode.CW
     keyed: bool | None = False
     silent: bool = False
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A command that has ended at every output: when, and how well it went at the worst of them."""
+
+    at_us: int
+    command: Command
+    result: Result
 
 
 @dataclass
@@ -112,10 +135,13 @@ class Bench:
     station: Station
     presets: dict[tuple[str, str], Preset] = field(default_factory=dict)
     poll_us: int = 50 * MS
+    line_us: int = 2 * MS
+    """From a question to the rig until its answer is there, and from a turn of the dial to a pushed report."""
     answer_us: int = 1 * MS
     outputs: dict[str, frozenset[CommandName]] = field(default_factory=lambda: {"switch": SWITCH, "amp": AMPLIFIER_BOX})
     intents_fail: bool = False
     intents_hang: bool = False
+    minute: int = 0
 
     def __post_init__(self) -> None:
         self.core = StationCore(Atlas(self.station), Wiring(self.outputs))
@@ -123,18 +149,27 @@ class Bench:
         self.state = self.core.initial(self.presets, 0)
         self.rig = Rigged()
         self.sent: list[tuple[int, Command]] = []
+        self.answered: list[Answered] = []
         self.notices: list[tuple[int, Notice]] = []
         self.answers: list[Answer] = []
         self.texts: list[SendText] = []
         self.intents: list[RecordIntent | CloseIntent] = []
+        self.recorded: set[int] = set()
+        """Intents that are durable."""
         self.failing: set[str] = set()
         """Outputs that answer nothing: their commands fail after `fail_us`."""
+        self.refusing: set[CommandName] = set()
+        """Commands that every device refuses at once, while it answers all others."""
         self.fail_us = 1500 * MS
+        self.misread_hz: int | None = None
+        """What the next answer of the rig says instead of the truth."""
+        self.deadlines = 0
+        """How often the core was woken because it asked to be."""
         self.watch: Callable[[Bench], None] | None = None
+        """Called after each event has been worked through."""
         self._queue: list[tuple[int, int, Callable[[], None]]] = []
         self._order = count()
-        self._polls: Iterator[int] = count()
-        self.tell(Started(0, 0))
+        self.tell(Started(0, self.minute))
         self._at(self.poll_us, self._poll)
 
     def tell(self, event: Event) -> None:
@@ -142,23 +177,7 @@ class Bench:
         assert event.at_us == self.now_us
         self.state, effects = self.core.step(self.state, event)
         for effect in effects:
-            match effect:
-                case Actuate():
-                    self._actuate(effect)
-                case ReadRig():
-                    asked_us = self.now_us
-                    self._at(self.now_us + 2 * MS, lambda: self._read(asked_us))
-                case RecordIntent():
-                    self.intents.append(effect)
-                    self._record(effect)
-                case CloseIntent():
-                    self.intents.append(effect)
-                case Report():
-                    self.notices.append((self.now_us, effect.notice))
-                case SendText():
-                    self.texts.append(effect)
-                case Answer():
-                    self.answers.append(effect)
+            self._carry_out(effect)
         if self.watch is not None:
             self.watch(self)
 
@@ -174,6 +193,7 @@ class Bench:
             if wake_us is not None and wake_us <= next_us:
                 assert wake_us > self.state.now_us, "the core asks for a moment that has passed"
                 self.now_us = wake_us
+                self.deadlines += 1
                 self.tell(DeadlineReached(self.now_us))
                 continue
             at_us, _, action = heapq.heappop(self._queue)
@@ -181,11 +201,34 @@ class Bench:
             action()
         self.now_us = end_us
 
+    # The rig
+
     def tune(self, frequency_hz: int, *, push: bool = False) -> None:
-        """Turn the dial; with `push` the rig reports it unasked."""
+        """Turn the dial; with `push` the rig reports it at once and unasked."""
         self.rig.frequency_hz = frequency_hz
         if push:
-            self._read(None)
+            self.push()
+
+    def push(self) -> None:
+        """The rig reports its state unasked."""
+        self._answer(None)
+
+    def key(self) -> None:
+        """Key down, reported at once."""
+        self.rig.keyed = True
+        self.push()
+
+    def unkey(self) -> None:
+        """Key up, reported at once."""
+        self.rig.keyed = False
+        self.push()
+
+    def cut_rig(self, reason: str = "closed by the other end") -> None:
+        """The rig's link breaks."""
+        self.rig.silent = True
+        self.tell(RigLinkClosed(self.now_us, "main", reason))
+
+    # The operator, the disk and the clock on the wall
 
     def ask(self, request: AmplifierRequest) -> Answer:
         """Ask something of the amplifier, as an operator."""
@@ -202,51 +245,125 @@ class Bench:
     def stop(self) -> None:
         self.tell(StopRequested(self.now_us))
 
-    def cut_rig(self, reason: str = "closed by the other end") -> None:
-        """The rig's link breaks."""
-        self.rig.silent = True
-        self.tell(RigLinkClosed(self.now_us, "main", reason))
+    def turn_minute(self, minute: int) -> None:
+        """The wall clock reads this minute of the UTC day."""
+        self.tell(MinuteTurned(self.now_us, minute))
+
+    def store(self, presets: dict[tuple[str, str], Preset], *saved: tuple[str, str]) -> None:
+        """The store holds these presets from now on."""
+        self.presets = presets
+        self.tell(PresetsChanged(self.now_us, presets, saved))
+
+    # The devices
+
+    def lose(self, output: str, reason: str = "unplugged") -> None:
+        """A device's link breaks; until it is connected again its commands fail."""
+        self.failing.add(output)
+        self.tell(OutputLost(self.now_us, output, reason))
+
+    def connect(self, output: str) -> None:
+        """A device's link is open again, and it answers."""
+        self.failing.discard(output)
+        self.tell(OutputConnected(self.now_us, output))
+
+    # What came of it
 
     def names(self, since: int = 0) -> list[str]:
         """Names of the commands sent, from number `since` on."""
         return [str(command.name) for _, command in self.sent[since:]]
 
-    def told(self, event: str) -> list[Notice]:
-        """All notices of this event."""
-        return [notice for _, notice in self.notices if notice.event == event]
+    def times(self, name: CommandName, since: int = 0) -> list[int]:
+        """When this command was sent, from command number `since` on."""
+        return [at_us for at_us, command in self.sent[since:] if command.name is name]
+
+    def told(self, event: str, since_us: int = 0) -> list[Notice]:
+        """All notices of this event, from `since_us` on."""
+        return [notice for at_us, notice in self.notices if notice.event == event and at_us >= since_us]
+
+    @property
+    def released(self) -> bool:
+        """Whether the devices hold transmit released."""
+        return rests_at(self.state.permit, Permit.RELEASED)
+
+    @property
+    def in_operate(self) -> bool:
+        """Whether the amplifier rests in operate."""
+        return rests_at(self.state.line, Line.OPERATE)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why transmit is inhibited, as last told; empty once it was told to be released."""
+        return self.state.reasons or ()
+
+    # How effects are carried out
+
+    def _carry_out(self, effect: Effect) -> None:
+        match effect:
+            case Actuate():
+                self._actuate(effect)
+            case ReadRig():
+                self._ask_rig()
+            case RecordIntent():
+                self.intents.append(effect)
+                self._record(effect)
+            case CloseIntent():
+                self.intents.append(effect)
+            case Report():
+                self.notices.append((self.now_us, effect.notice))
+            case SendText():
+                self.texts.append(effect)
+            case Answer():
+                self.answers.append(effect)
 
     def _at(self, at_us: int, action: Callable[[], None]) -> None:
         heapq.heappush(self._queue, (at_us, next(self._order), action))
 
     def _poll(self) -> None:
-        self._read(self.now_us)
+        self._ask_rig()
         self._at(self.now_us + self.poll_us, self._poll)
 
-    def _read(self, asked_us: int | None) -> None:
+    def _ask_rig(self) -> None:
+        asked_us = self.now_us
+        self._at(self.now_us + self.line_us, lambda: self._answer(asked_us))
+
+    def _answer(self, asked_us: int | None) -> None:
         rig = self.rig
         if rig.silent:
             return
-        transmit_hz = rig.other_hz if rig.split else rig.frequency_hz
-        self.tell(RigRead(self.now_us, "main", rig.frequency_hz, transmit_hz, rig.split, rig.mode, rig.keyed, asked_us))
+        dial_hz = rig.frequency_hz
+        if self.misread_hz is not None:
+            dial_hz, self.misread_hz = self.misread_hz, None
+        transmit_hz = rig.other_hz if rig.split else dial_hz
+        self.tell(RigRead(self.now_us, "main", dial_hz, transmit_hz, rig.split, rig.mode, rig.keyed, asked_us))
 
     def _record(self, intent: RecordIntent) -> None:
+        if self.intents_hang:
+            return
         error = "disk full" if self.intents_fail else None
-        if not self.intents_hang:
-            self._at(self.now_us + MS, lambda: self.tell(IntentRecorded(self.now_us, intent.intent_id, error)))
+
+        def recorded() -> None:
+            if error is None:
+                self.recorded.add(intent.intent_id)
+            self.tell(IntentRecorded(self.now_us, intent.intent_id, error))
+
+        self._at(self.now_us + MS, recorded)
 
     def _actuate(self, effect: Actuate) -> None:
+        name = effect.command.name
         self.sent.append((self.now_us, effect.command))
-        carriers = [name for name, carried in self.outputs.items() if effect.command.name in carried]
-        failed = any(name in self.failing for name in carriers)
-        after_us = self.fail_us if failed else self.answer_us
+        carriers = [output for output, carried in self.outputs.items() if name in carried]
+        silent = {output for output in carriers if output in self.failing}
+        refused = name in self.refusing
 
         def answer() -> None:
             answers = tuple(
-                OutputAnswer(name, Result.FAILED, "no acknowledgement")
-                if name in self.failing and failed
-                else OutputAnswer(name, Result.ACKNOWLEDGED)
-                for name in carriers
+                OutputAnswer(output, Result.FAILED, "no acknowledgement" if output in silent else "refused")
+                if output in silent or refused
+                else OutputAnswer(output, Result.ACKNOWLEDGED)
+                for output in carriers
             )
+            result = worst([each.result for each in answers])
+            self.answered.append(Answered(self.now_us, effect.command, result))
             self.tell(CommandFinished(self.now_us, effect.command_id, answers))
 
-        self._at(self.now_us + after_us, answer)
+        self._at(self.now_us + (self.fail_us if silent else self.answer_us), answer)
