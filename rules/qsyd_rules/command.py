@@ -20,9 +20,7 @@ class CommandName(StrEnum):
     LIMIT_DRIVE = "limit-drive"
 
 
-SAFE_COMMANDS = frozenset(
-    {CommandName.INHIBIT_TRANSMIT, CommandName.AMPLIFIER_STANDBY, CommandName.HIGH_VOLTAGE_OFF}
-)
+SAFE_COMMANDS = frozenset({CommandName.INHIBIT_TRANSMIT, CommandName.AMPLIFIER_STANDBY, CommandName.HIGH_VOLTAGE_OFF})
 """Commands of the safe direction: they wait for nothing and overtake whatever is under way on their link."""
 
 

@@ -156,12 +156,12 @@ FREQUENCY_VECTORS: list[tuple[int, bytes, Report]] = [
     (  # a11-6, S-A11c, computed from the layout: USB, receiving, VFO A, no split
         11,
         b"IF00014195000     +000000000020000000",
-        Status(14_195_000, Mode.USB, transmitting=False, vfo=Vfo.A, split=False),
+        Status(14_195_000, Mode.USB, transmitting=False, vfo=Vfo.A, split=False, transmit_offset_hz=0),
     ),
-    (  # a11-7, S-A11c, computed from the layout: CW, transmitting, VFO B, split, RIT on -120 Hz (not added)
+    (  # a11-7, S-A11c, computed from the layout: CW, transmitting, VFO B, split, RIT on -120 Hz, XIT off
         11,
         b"IF00003550000     -012010000131010000",
-        Status(3_550_000, Mode.CW, transmitting=True, vfo=Vfo.B, split=True),
+        Status(3_550_000, Mode.CW, transmitting=True, vfo=Vfo.B, split=True, transmit_offset_hz=0),
     ),
     (11, b"?", Notice.REFUSED),  # a11-8, S-A11a, checked
     (11, b"E", Notice.GARBLED),  # a11-9, S-A11a, checked
@@ -578,6 +578,20 @@ def test_silent_rig_is_asked_for_ever_at_the_time_out() -> None:
 
     assert 35 <= len(bench.sent) <= 45
     assert bench.readings == []
+
+
+def test_xit_moves_the_transmit_frequency_and_rit_does_not() -> None:
+    """Positions 19 to 25 of IF: one offset serves both; what counts is where the rig would transmit."""
+    session = AsciiCatSession(11, 50 * MS, False)
+    session.opened(0)
+    session.due(0)
+
+    [rit] = session.received(b"IF00014347000     +3500" + b"10" + b"000020000000;", 2 * MS)
+    [xit] = session.received(b"IF00014347000     -3500" + b"01" + b"000020000000;", 4 * MS)
+    [off] = session.received(b"IF00014347000     -3500" + b"00" + b"000020000000;", 6 * MS)
+
+    assert [reading.transmit_hz for reading in (rit, xit, off)] == [14_347_000, 14_343_500, 14_347_000]
+    assert {reading.frequency_hz for reading in (rit, xit, off)} == {14_347_000}
 
 
 def test_late_answer_carries_the_older_time_or_none() -> None:

@@ -156,7 +156,7 @@ def _is_digit(message: bytes, at: int) -> bool:
 
 
 def _status_11(message: bytes) -> Status | None:
-    """The 37 bytes of IF. Its offset field (RIT and XIT, under 10 kHz) is checked for digits and not added."""
+    """The 37 bytes of IF. One offset field serves RIT and XIT; it moves the transmit frequency where XIT is on."""
     if len(message) != 37 or message[18] not in b"+- " or not message[19:23].isdigit():
         return None
     frequency_hz = _digits(message[2:13])
@@ -165,7 +165,10 @@ def _status_11(message: bytes) -> Status | None:
     split = _FLAGS.get(message[32])
     if frequency_hz is None or transmitting is None or vfo is None or split is None or not message[29:30].isdigit():
         return None
-    return Status(frequency_hz, MODES_11.get(message[29]), transmitting, vfo, split)
+    offset_hz = int(message[19:23]) if message[24:25] == b"1" else 0
+    if message[18:19] == b"-":
+        offset_hz = -offset_hz
+    return Status(frequency_hz, MODES_11.get(message[29]), transmitting, vfo, split, offset_hz)
 
 
 def _status_9(message: bytes) -> Status | None:

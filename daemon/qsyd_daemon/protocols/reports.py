@@ -54,6 +54,8 @@ class Status:
     transmitting: bool | None
     vfo: Vfo | None
     split: bool | None
+    transmit_offset_hz: int | None = None
+    """How far from the VFO it would transmit (XIT), 0 when that is off."""
 
 
 @dataclass(frozen=True, slots=True)

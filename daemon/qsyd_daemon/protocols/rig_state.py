@@ -53,6 +53,7 @@ class RigState:
         self._keyed: bool | None = None
         self._keyed_at_us = 0
         self._offset = False
+        self._transmit_offset_hz = 0
         self._swapped = False
         self._suspected: set[Vfo] = set()
         self._transmit_vfo: Vfo | None = None
@@ -128,6 +129,8 @@ class RigState:
                 return None
             else:
                 transmit_hz = None
+        if transmit_hz is not None:
+            transmit_hz += self._transmit_offset_hz
         mode = Mode.DATA if self._data and self._mode in _MODES_WITH_DATA else self._mode
         return RigReading(dial.frequency_hz, transmit_hz, self.split, mode, self.keyed(at_us), asked_at_us)
 
@@ -165,6 +168,8 @@ class RigState:
     def _take_status(self, status: Status, asked_at_us: int | None, at_us: int) -> None:
         if status.transmitting is not None:
             self._take_keyed(status.transmitting, at_us)
+        if status.transmit_offset_hz is not None:
+            self._transmit_offset_hz = status.transmit_offset_hz
         split = self.split if status.split is None else status.split
         # The frequency shown, and the VFO, may then be those that transmit: the dial is held until it is read itself.
         shows_transmit = split and self.keyed(at_us) is True
