@@ -16,6 +16,8 @@ from qsyd_daemon.protocols.session import RigReading
 POLL_US_MIN = 1_000
 MOVING_US = 300_000
 """The dial counts as moving this long after its last change."""
+QUICK_US = 2_000
+"""Reads of a moving dial come no faster than this, however fast the rig answers: it would keep a whole core busy."""
 KEPT_US_MIN = 1_000_000
 KEPT_POLLS = 3
 """What the rig has not said again for `KEPT_US_MIN`, or for so many polls if that is longer, is no longer believed;
@@ -68,6 +70,7 @@ class PolledSession:
         self._dial_known_at_us: int | None = None
         self._last: RigReading | None = None
         self._moved_at_us: int | None = None
+        self._quick_not_before_us = 0
 
     def received(self, data: bytes, at_us: int) -> list[RigReading]:
         """Take in bytes, in whatever pieces; hand out the readings that they complete. Never raises on line noise."""
@@ -99,7 +102,11 @@ class PolledSession:
         query = self._asker.retry() or self._choose_undoubted(at_us)
         if query is None:
             self._nothing_until_us = self._next_round_at_us
+            if self._is_moving(at_us):
+                self._nothing_until_us = min(self._next_round_at_us, max(at_us + 1, self._quick_not_before_us))
             return b""
+        if query.carries_frequency:
+            self._quick_not_before_us = at_us + QUICK_US
         self._dialect.sent(query.request)
         return self._asker.send(query, at_us)
 
@@ -246,7 +253,7 @@ class PolledSession:
 
     def _quick(self, at_us: int) -> Query | None:
         """The next read of a frequency that moves; None at rest. In split the two VFOs take turns."""
-        if self._moved_at_us is None or at_us - self._moved_at_us >= MOVING_US:
+        if not self._is_moving(at_us) or at_us < self._quick_not_before_us:
             return None
         query = self._dialect.dial_query(self._state.in_use)
         other_vfo = self._state.other_vfo()
@@ -255,6 +262,9 @@ class PolledSession:
             if other is not None and self._asker.may_ask(other, at_us):
                 return other
         return query if self._asker.may_ask(query, at_us) else None
+
+    def _is_moving(self, at_us: int) -> bool:
+        return self._moved_at_us is not None and at_us - self._moved_at_us < MOVING_US
 
     def _was_frequency(self) -> bool:
         last = self._asker.last

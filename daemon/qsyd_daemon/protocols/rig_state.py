@@ -79,7 +79,7 @@ class RigState:
                 self._take_parts(self.in_use, fact.split)
             case ReceiveVfoTold():
                 transmit_vfo = self._transmit_vfo
-                self._take_parts(fact.vfo, transmit_vfo is not None and transmit_vfo is not fact.vfo)
+                self._take_parts(fact.vfo, self.split if transmit_vfo is None else transmit_vfo is not fact.vfo)
             case TransmitVfoTold():
                 self._transmit_vfo = fact.vfo
                 self.is_split_known = True
@@ -179,6 +179,7 @@ class RigState:
         self._take_parts(in_use, split)
         if status.split is not None:
             self.is_split_known = True
+            self._transmit_vfo = OTHER_VFO.get(in_use) if split else in_use  # what a later word on the receive VFO means
         self._mode = status.mode
         if not shows_transmit:
             self._vfos[in_use] = _VfoRead(status.frequency_hz, asked_at_us, at_us)
