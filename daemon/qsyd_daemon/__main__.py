@@ -1,6 +1,7 @@
 """The command line. Only the command that runs is imported, so that `--help` and the client commands start at once."""
 
 import argparse
+import io
 import os
 import signal
 import sys
@@ -23,17 +24,36 @@ MODES = ("cw", "lsb", "usb", "am", "fm", "data")
 def main(argv: list[str] | None = None) -> int:
     """Run one command; its exit code."""
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)
-    arguments = _parser().parse_args(argv)
-    command = import_module(f"qsyd_daemon.commands.{arguments.module}")
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a path need not be text
     try:
-        code = int(command.run(arguments))
-        sys.stdout.flush()
+        code = _run(argv)
+        if sys.stdout is not None:  # closed before we began: what is printed then goes nowhere
+            sys.stdout.flush()
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return 0
+    except OSError as error:  # every command tells of its own files; what is left is the output, on a full disk
+        _drop_output()
+        print(f"error: the output cannot be written: {error}", file=sys.stderr)
+        return 1
     return code
+
+
+def _run(argv: list[str] | None) -> int:
+    try:
+        arguments = _parser().parse_args(argv)
+    except SystemExit as end:  # help, version or wrong use, already said
+        return end.code if isinstance(end.code, int) else 0
+    command = import_module(f"qsyd_daemon.commands.{arguments.module}")
+    return int(command.run(arguments))
+
+
+def _drop_output() -> None:
+    """Let what is still buffered go nowhere: Python would try again, and complain, at the very end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -114,6 +134,23 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     requests.add_parser("standby", parents=[state], help="out of the signal path")
     operate = requests.add_parser("operate", parents=[state], help="into the signal path, wherever all allows it")
     operate.add_argument("--when-ready", action="store_true", help="as soon as the warm-up has run")
+
+    acknowledge = commands.add_parser(
+        "acknowledge", parents=[state], help="a fault has been seen and its cause is gone"
+    )
+    acknowledge.add_argument(
+        "number", metavar="NUMBER", nargs="?", type=int, help="the fault (default: the one there is)"
+    )
+    acknowledge.add_argument("--reason", help="needed where the same fault came again and again")
+    acknowledge.set_defaults(module="acknowledge")
+
+    lockout = commands.add_parser("lockout", help="on, off: no release and no operate while somebody works on it")
+    lockout.set_defaults(module="lockout")
+    turns = lockout.add_subparsers(title="requests", metavar="REQUEST", dest="request", required=True)
+    begin = turns.add_parser("on", parents=[state], help="begin; survives restarts and power cuts")
+    begin.add_argument("--reason", required=True, help="what is being worked on")
+    begin.add_argument("--name", help="who works on it (default: this user)")
+    turns.add_parser("off", parents=[state], help="end")
 
 
 def _simulator_commands(commands: Commands) -> None:

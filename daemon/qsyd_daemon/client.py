@@ -38,7 +38,7 @@ def call(directory: Path, method: str, target: str, body: object = None) -> tupl
         connection.request(method, target, json.dumps(body) if body is not None else None, headers)
         response = connection.getresponse()
         answer = json.loads(response.read() or b"{}")
-    except (FileNotFoundError, ConnectionRefusedError):
+    except (FileNotFoundError, NotADirectoryError, ConnectionRefusedError):
         raise NoDaemonError(
             f"no daemon answers in {directory}; start one with `qsyd run`, or name its --state directory"
         ) from None

@@ -12,9 +12,11 @@ from typing import Any
 from aiohttp import web
 
 from qsyd_daemon.control_path import control_path
+from qsyd_daemon.lockout_file import LockoutError
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json
 from qsyd_daemon.service import Service
 from qsyd_daemon.store.errors import StoreError
+from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest
 
 BODY_MAX = 8 * 1024 * 1024
@@ -41,6 +43,8 @@ class ControlSocket:
             [
                 web.get("/v1/status", self._get_status),
                 web.post("/v1/amplifier", self._ask_amplifier),
+                web.post("/v1/acknowledge", self._acknowledge),
+                web.post("/v1/lockout", self._lock_out),
                 web.get("/v1/presets", self._get_presets),
                 web.post("/v1/presets", self._save_presets),
                 web.post("/v1/presets/remove", self._remove_preset),
@@ -69,10 +73,28 @@ class ControlSocket:
         if word not in list(AmplifierRequest):
             raise Refused(f"the amplifier may be asked for {', '.join(AmplifierRequest)}")
         answer = await self._service.ask(AmplifierRequest(word), _operator(request))
-        return web.json_response(
-            {"accepted": answer.accepted, "text": answer.text, "ready_in_s": answer.ready_in_s},
-            status=200 if answer.accepted else 409,
-        )
+        return _answered(answer)
+
+    async def _acknowledge(self, request: web.Request) -> web.Response:
+        asked = await _body(request)
+        number, reason = asked.get("number"), asked.get("reason")
+        if not (number is None or (isinstance(number, int) and not isinstance(number, bool))):
+            raise Refused("a fault is named by its number")
+        if not (reason is None or isinstance(reason, str)):
+            raise Refused("the reason must be text")
+        answer = await self._service.acknowledge(number, _operator(request), _words(reason) if reason else None)
+        return _answered(answer)
+
+    async def _lock_out(self, request: web.Request) -> web.Response:
+        asked = await _body(request)
+        if asked.get("on") is False:
+            return web.json_response({"text": await self._service.end_lockout()})
+        reason, name = asked.get("reason"), asked.get("name") or _operator(request)
+        if asked.get("on") is not True or not isinstance(reason, str) or not isinstance(name, str):
+            raise Refused("a lockout needs a reason and a name")
+        if not _words(reason) or not _words(name):
+            raise Refused("a lockout needs a reason and a name, not empty ones")
+        return web.json_response({"text": await self._service.lock_out(_words(name), _words(reason))})
 
     async def _get_presets(self, request: web.Request) -> web.Response:
         presets = self._service.store.presets()
@@ -105,6 +127,16 @@ def _listen(path: Path) -> socket.socket:
     finally:
         os.umask(mask)
     return listener
+
+
+def _answered(answer: Answer) -> web.Response:
+    body = {"accepted": answer.accepted, "text": answer.text, "ready_in_s": answer.ready_in_s}
+    return web.json_response(body, status=200 if answer.accepted else 409)
+
+
+def _words(text: str) -> str:
+    """Text of an operator on one line, without what a terminal would obey."""
+    return "".join(character if character.isprintable() else " " for character in text).strip()[:200]
 
 
 async def _body(request: web.Request) -> dict[str, Any]:
@@ -142,5 +174,5 @@ async def _problems(
         return web.json_response({"text": str(refused)}, status=400)
     except PresetTableError as error:
         return web.json_response({"text": "; ".join(error.errors)}, status=400)
-    except StoreError as error:
+    except (StoreError, LockoutError) as error:
         return web.json_response({"text": str(error)}, status=507)

@@ -8,13 +8,15 @@ import asyncio
 import datetime
 import json
 from collections import deque
-from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
 from qsyd_daemon.links.guard import Guard
+from qsyd_daemon.lockout_file import end_lockout, read_lockout, write_lockout
 from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput, Performed
 from qsyd_daemon.outputs.output import Event as Line
 from qsyd_daemon.outputs.template import Template, TemplateError
@@ -22,14 +24,19 @@ from qsyd_daemon.protocols.session import RigReading
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.store import Store
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
-from qsyd_rules.core import StationCore
 from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
     DeadlineReached,
+    DeviceRead,
     Event,
+    FaultAcknowledged,
     IntentRecorded,
+    KeySensed,
+    Lockout,
+    LockoutChanged,
+    LoopStalled,
     MinuteTurned,
     OperatorAsked,
     OutputAnswer,
@@ -41,12 +48,18 @@ from qsyd_rules.event import (
     Started,
     StopRequested,
 )
+from qsyd_rules.guarded import GuardedState, GuardedStation
 from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
 from qsyd_rules.preset import Preset, adopt
-from qsyd_rules.state import StationState
+from qsyd_rules.readings import Readings
 
 STOP_WITHIN_S = 5.0
 """How long the devices have to take the safe state when the daemon stops."""
+TIMER_EARLY_US = 1_000
+"""How much before a deadline the timer is set. The loop waits in whole milliseconds, rounded up (epoll_wait(2)), so a
+timer set for the deadline itself is up to one late; the last one is waited for in turns of the loop instead."""
+LATE_US = 500_000
+"""How late the core may be woken and still count as on time, in microseconds."""
 MINUTE_CHECK_S = 20.0
 """How often at least the wall clock is looked at: it may have been set."""
 
@@ -64,10 +77,13 @@ class Wires:
 class Service:
     """One station, live. `state` is the core's, for whoever reports on it; only the service replaces it."""
 
-    def __init__(self, core: StationCore, wires: Wires, store: Store, log: FilteringBoundLogger) -> None:
+    def __init__(
+        self, core: GuardedStation, wires: Wires, store: Store, directory: Path, log: FilteringBoundLogger
+    ) -> None:
         self.core = core
         self.store = store
-        self.state: StationState = core.initial(store.presets(), monotonic_us(), store.last_intent_id + 1)
+        self.state: GuardedState = core.initial(store.presets(), monotonic_us(), store.last_intent_id + 1)
+        self.directory = directory
         self.crash: Exception | None = None
         self.crashed = asyncio.Event()
         self._wires = wires
@@ -76,10 +92,10 @@ class Service:
         self._guard = Guard(self.fail)
         self._inbox: deque[Event] = deque()
         self._working = False
-        self._timer: asyncio.TimerHandle | None = None
+        self._timer: asyncio.Handle | None = None
         self._timer_us = 0
         self._minute_timer: asyncio.TimerHandle | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tasks: set[asyncio.Task[Any]] = set()
         self._answers: dict[int, asyncio.Future[Answer]] = {}
         self._last_request = 0
         self._carriers = {
@@ -92,13 +108,19 @@ class Service:
     def start(self) -> None:
         """Tell the core that the daemon is up: the safe state goes out first of all."""
         self.tell(Started(monotonic_us(), _minute_now()))
+        lockout = read_lockout(self.directory)
+        if lockout is not None:
+            self.tell(LockoutChanged(monotonic_us(), lockout))
+        for intent in self.store.open_intents():
+            self.warn("interrupted", f"the last run ended within {intent.text_json}; everything is set anew")
+            self.store.close_intent(intent.intent_id, "unknown: the daemon ended within it")
         self._watch_minutes()
 
     def rig_read(self, rig: str, reading: RigReading, at_us: int) -> None:
         """A rig told its state."""
         self.tell(
             RigRead(
-                max(at_us, self.state.now_us),
+                max(at_us, self.state.station.now_us),
                 rig,
                 reading.frequency_hz,
                 reading.transmit_hz,
@@ -121,6 +143,19 @@ class Service:
         """A device's link broke."""
         self.tell(OutputLost(monotonic_us(), output, reason))
 
+    def device_read(self, output: str, readings: Readings) -> None:
+        """A device told its readings."""
+        self.tell(DeviceRead(monotonic_us(), output, readings))
+
+    def key_sensed(self, rig: str, keyed: bool | None) -> None:
+        """The sensed key line of a rig says this now; None while it cannot be read."""
+        self.tell(KeySensed(monotonic_us(), rig, keyed))
+
+    def loop_stalled(self, at_us: int, stalled_us: int) -> None:
+        """The event loop has stood still, and turns again."""
+        self._log.warning("the daemon stood still", stalled_ms=stalled_us // 1000)
+        self.tell(LoopStalled(at_us, stalled_us))
+
     async def ask(self, request: AmplifierRequest, operator: str) -> Answer:
         """Ask something of the amplifier on an operator's behalf."""
         self._last_request += 1
@@ -129,6 +164,29 @@ class Service:
         self._answers[number] = future
         self.tell(OperatorAsked(monotonic_us(), number, request, operator))
         return await future
+
+    async def acknowledge(self, number: int | None, operator: str, reason: str | None) -> Answer:
+        """Acknowledge the fault that stands, or that of this number, on an operator's behalf."""
+        self._last_request += 1
+        request = self._last_request
+        future: asyncio.Future[Answer] = self._loop.create_future()
+        self._answers[request] = future
+        self.tell(FaultAcknowledged(monotonic_us(), request, number, operator, reason))
+        return await future
+
+    async def lock_out(self, operator: str, reason: str) -> str:
+        """Begin a maintenance lockout: in force at once, and durable before this returns. Raises `LockoutError`."""
+        now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        lockout = Lockout(operator, reason, now)
+        self.tell(LockoutChanged(monotonic_us(), lockout))
+        await asyncio.to_thread(write_lockout, self.directory, lockout)
+        return f"maintenance lockout by {operator}: no release and no operate until `qsyd lockout off`"
+
+    async def end_lockout(self) -> str:
+        """End the lockout, durably before it is in force. Raises `LockoutError`."""
+        await asyncio.to_thread(end_lockout, self.directory)
+        self.tell(LockoutChanged(monotonic_us(), None))
+        return "the lockout has ended; the wish to operate has to be renewed"
 
     def with_edges(self, presets: Iterable[Preset]) -> list[Preset]:
         """Presets without edges take those of their segment, where this station has it."""
@@ -208,16 +266,23 @@ class Service:
     def _actuate(self, effect: Actuate) -> None:
         """The bytes leave within this call wherever a device's link is free; the answers are awaited apart."""
         command = effect.command
-        started = [(device.name, device.perform(command)) for device in self._carriers[command.name]]
-        self._spawn(self._await_answers(effect.command_id, started))
+        performing = {
+            device.name: self._loop.create_task(device.perform(command)) for device in self._carriers[command.name]
+        }
+        waiting = set(performing.values())
 
-    async def _await_answers(self, command_id: int, started: Sequence[tuple[str, Awaitable[Performed]]]) -> None:
-        answers = []
-        for (name, _), performed in zip(
-            started, await asyncio.gather(*(awaitable for _, awaitable in started)), strict=True
-        ):
-            answers.append(OutputAnswer(name, performed.result, performed.error))
-        self.tell(CommandFinished(monotonic_us(), command_id, tuple(answers)))
+        def ended(task: asyncio.Task[Performed]) -> None:
+            self._task_done(task)
+            waiting.discard(task)
+            if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
+                return
+            answers = [(name, each.result()) for name, each in performing.items()]
+            told = tuple(OutputAnswer(name, performed.result, performed.error) for name, performed in answers)
+            self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
+
+        for task in performing.values():
+            self._tasks.add(task)
+            task.add_done_callback(ended)
 
     async def _await_unasked(self, started: Iterable[Awaitable[Performed]]) -> None:
         await asyncio.gather(*started)
@@ -270,7 +335,7 @@ class Service:
         if self._timer is not None:
             self._timer.cancel()
         self._timer_us = wake_us
-        self._timer = self._loop.call_at(wake_us / 1_000_000, self._timer_fired)
+        self._timer = self._loop.call_at((wake_us - TIMER_EARLY_US) / 1_000_000, self._timer_fired)
 
     def _timer_fired(self) -> None:
         self._timer = None
@@ -278,16 +343,25 @@ class Service:
         wake_us = self.core.wake_at_us(self.state)
         if wake_us is not None and now_us >= wake_us:
             self.tell(DeadlineReached(now_us))
+        elif wake_us is not None and now_us >= wake_us - TIMER_EARLY_US:
+            self._timer_us = wake_us
+            self._timer = self._loop.call_soon(self._timer_fired)  # too early: a settle time is never short
         else:
-            self._arm()  # too early: a settle time is never short
+            self._arm()
 
     def _watch_minutes(self) -> None:
         now = datetime.datetime.now(datetime.UTC)
         minute = now.hour * 60 + now.minute
-        if minute != self.state.minute:
+        if minute != self.state.station.minute:
             self.tell(MinuteTurned(monotonic_us(), minute))
         left_s = 60 - now.second - now.microsecond / 1e6
         self._minute_timer = self._loop.call_later(min(left_s + 0.001, MINUTE_CHECK_S), self._watch_minutes)
+
+    def is_on_time(self, now_us: int) -> bool:
+        """Whether the core gets its turns: nothing waits for it, and it has been woken when it wanted to be."""
+        wake_us = self.core.wake_at_us(self.state)
+        is_late = wake_us is not None and now_us >= wake_us + LATE_US
+        return self.crash is None and not self._inbox and not is_late
 
     # The end
 
@@ -311,7 +385,7 @@ class Service:
         self._tasks.add(task)
         task.add_done_callback(self._task_done)
 
-    def _task_done(self, task: asyncio.Task[None]) -> None:
+    def _task_done(self, task: asyncio.Task[Any]) -> None:
         self._tasks.discard(task)
         if not task.cancelled():
             error = task.exception()

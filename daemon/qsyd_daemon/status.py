@@ -1,19 +1,22 @@
 """The station at a glance, as JSON values: what `qsyd status` and every other view is made of."""
 
 from collections.abc import Mapping
+from dataclasses import asdict
+from math import inf
 from typing import Any
 
 from qsyd_rules.actuator import Actuator, Commanded, Resting, Settling, Unknown
-from qsyd_rules.amplifier import deadline_us, label, ready_in_us
-from qsyd_rules.core import StationCore
+from qsyd_rules.amplifier import deadline_us, ready_in_us
 from qsyd_rules.follow import placed_notice
+from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.notice import event_fields
+from qsyd_rules.readings import decibels, dissipation_w, efficiency, gain, swr
 from qsyd_rules.state import Permit, RigState, StationState, Tank
 from qsyd_rules.turn import Turn
 
 
-def status(core: StationCore, state: StationState, now_us: int, troubles: Mapping[str, str]) -> dict[str, Any]:
+def status(core: GuardedStation, state: StationState, now_us: int, troubles: Mapping[str, str]) -> dict[str, Any]:
     """What is known of the station now. `troubles` are links that are not open, by name, with the reason."""
     turn = Turn(core.atlas, core.wiring, core.followed, state, now_us)
     placed = state.here if state.here is not None and not state.here.served else (state.here and state.target)
@@ -22,6 +25,8 @@ def status(core: StationCore, state: StationState, now_us: int, troubles: Mappin
         "guard": _guard(core),
         "rigs": {name: _rig(rig, troubles.get(f"rig {name}")) for name, rig in state.rigs.items()},
         "placed": event_fields(placed_notice(turn, placed)) | {"drive_w": placed.drive_w} if placed else None,
+        "lockout": asdict(state.lockout) if state.lockout is not None else None,
+        "meters": _meters(core, turn),
         "transmit": {"released": state.reasons is None, "reasons": list(state.reasons or ())},
         "change_over": _change_over(state, now_us),
         "amplifier": _amplifier(core, turn) if core.atlas.station.amplifier else None,
@@ -38,9 +43,11 @@ def status(core: StationCore, state: StationState, now_us: int, troubles: Mappin
     }
 
 
-def _guard(core: StationCore) -> str:
-    """How well transmitting can be forbidden. No output of today drops its permit by itself when the daemon dies."""
-    return "unguarded on crash" if core.wiring.inhibits else "unguarded"
+def _guard(core: GuardedStation) -> str:
+    """How well transmitting can be forbidden: not at all, by a daemon that lives, or also when it dies."""
+    if not core.wiring.inhibits:
+        return "unguarded"
+    return "guarded" if core.wiring.drops_by_itself else "unguarded on crash"
 
 
 def _rig(rig: RigState, trouble: str | None) -> dict[str, Any]:
@@ -67,18 +74,51 @@ def _change_over(state: StationState, now_us: int) -> dict[str, Any] | None:
     }
 
 
-def _amplifier(core: StationCore, turn: Turn) -> dict[str, Any]:
+def _amplifier(core: GuardedStation, turn: Turn) -> dict[str, Any]:
     state = turn.state
     left_us = ready_in_us(state.amplifier, turn.now_us)
     due_us = deadline_us(state.amplifier)
     return {
-        "state": str(label(state.amplifier, state.line)),
+        "state": str(turn.amplifier_label),
+        "fault": _fault(state),
         "wish": "operate" if state.wish else "standby",
         "because": operate_refusal(turn, needs(turn)),
         "ready_in_s": None if left_us is None else left_us / 1_000_000,
         "next_in_s": None if due_us is None else max(0, due_us - turn.now_us) / 1_000_000,
         "relay": _known(state.line, lambda line: line.value),
         "follows": core.followed,
+    }
+
+
+def _fault(state: StationState) -> dict[str, Any] | None:
+    fault = state.fault
+    if fault is None:
+        return None
+    return {
+        "number": fault.number,
+        "code": str(fault.code),
+        "severity": str(fault.severity),
+        "detail": fault.detail,
+        "advice": fault.advice,
+        "locked": state.fault_locked,
+    }
+
+
+def _meters(core: GuardedStation, turn: Turn) -> dict[str, Any] | None:
+    """What the amplifier's meters show and what follows from them; None where nothing can be asked, or it is stale."""
+    if not core.wiring.meters:
+        return None
+    told = turn.fresh_readings()
+    amplifier = core.atlas.station.amplifier
+    floor_w = amplifier.limits.forward_floor_w if amplifier is not None else 0
+    ratio, power_gain = swr(told.forward_w, told.reflected_w, floor_w), gain(told.forward_w, told.drive_w, floor_w)
+    shown = {name: str(value) if isinstance(value, str) else value for name, value in asdict(told).items()}
+    return shown | {
+        "swr": None if ratio is None or ratio == inf else round(ratio, 2),
+        "gain": None if power_gain is None else round(power_gain, 1),
+        "gain_db": None if not power_gain else round(decibels(power_gain), 1),
+        "efficiency": efficiency(told),
+        "dissipation_w": dissipation_w(told),
     }
 
 

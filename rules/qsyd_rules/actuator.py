@@ -89,6 +89,11 @@ def doubted(actuator: Actuator[V], error: str) -> Actuator[V]:
     return Unknown(failures, 0, error)
 
 
+def failures(actuator: Actuator[V]) -> int:
+    """How many tries have failed one after the other, up to now."""
+    return actuator.failures if isinstance(actuator, Unknown) else 0
+
+
 def rests_at(actuator: Actuator[V], value: V) -> bool:
     """Whether it is known to rest at this value."""
     return isinstance(actuator, Resting) and actuator.value == value

@@ -5,7 +5,7 @@ in hangs on the transfer relay, which the change-over moves; here is what heater
 model is `off`: what is not known is taken as unsafe.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import assert_never
 
@@ -42,10 +42,13 @@ class Hot:
 
 @dataclass(frozen=True, slots=True)
 class CoolDown:
-    """In standby with the blower on; heater-off goes out at `off_us`. `ready_us` is when the warm-up would be over."""
+    """In standby with the blower on; heater-off goes out at `off_us`.
+
+    `ready_us` is when the warm-up would be over; None where nobody can say that the heater has been on all the time.
+    """
 
     off_us: int
-    ready_us: int
+    ready_us: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +69,10 @@ class Line(Enum):
     OPERATE = "operate"
 
 
-def label(model: Amplifier, line: Actuator[Line]) -> AmplifierState:
-    """The state in the trade's words."""
+def label(model: Amplifier, line: Actuator[Line], *, faulted: bool = False) -> AmplifierState:
+    """The state in the trade's words; a fault that stands goes before all else."""
+    if faulted:
+        return AmplifierState.FAULT
     match model:
         case Off() | SwitchingOn():
             return AmplifierState.OFF
@@ -130,7 +135,7 @@ def asked(
         case AmplifierRequest.ON:
             return _on(model, wish, at_us)
         case AmplifierRequest.OFF | AmplifierRequest.OFF_NOW:
-            return _off(model, request is AmplifierRequest.OFF_NOW, at_us, warm_up_us, cool_down_us)
+            return _off(model, request is AmplifierRequest.OFF_NOW, at_us, cool_down_us)
         case AmplifierRequest.STANDBY:
             return _standby(model)
         case AmplifierRequest.OPERATE:
@@ -148,6 +153,8 @@ def _on(model: Amplifier, wish: bool, at_us: int) -> Verdict:
         case SwitchingOff():
             return Verdict(model, False, False, "heater-off has just been sent; switch on again once it is off")
         case CoolDown(ready_us=ready_us):
+            if ready_us is None:
+                return Verdict(model, False, True, "heater on; the whole warm-up begins with its answer", send_on=True)
             hot = at_us >= ready_us
             again: Amplifier = Hot() if hot else WarmUp(ready_us)
             return Verdict(
@@ -159,18 +166,19 @@ def _on(model: Amplifier, wish: bool, at_us: int) -> Verdict:
             assert_never(model)
 
 
-def _off(model: Amplifier, now: bool, at_us: int, warm_up_us: int, cool_down_us: int) -> Verdict:
+def _off(model: Amplifier, now: bool, at_us: int, cool_down_us: int) -> Verdict:
+    ready_us: int | None
     match model:
         case Off():
             return Verdict(model, False, True, "it is off already")
         case SwitchingOff():
             return Verdict(model, False, True, "heater-off is on its way")
         case SwitchingOn() | WarmUp() | Hot() | CoolDown() if now:
-            return Verdict(model, False, True, "heater off now, without cool-down", send_off=True)
+            return Verdict(disarmed(model), False, True, "heater off now, without cool-down", send_off=True)
         case CoolDown(off_us=off_us):
             return Verdict(model, False, True, f"cooling down; heater off in {seconds(off_us - at_us)}")
         case SwitchingOn():
-            ready_us = at_us + warm_up_us
+            ready_us = None  # heater-on is not answered yet
         case WarmUp(ready_us=ready):
             ready_us = ready
         case Hot():
@@ -181,10 +189,14 @@ def _off(model: Amplifier, now: bool, at_us: int, warm_up_us: int, cool_down_us:
     return Verdict(cooling, False, True, f"standby, then cool-down; heater off in {seconds(cool_down_us)}")
 
 
+def disarmed(model: Amplifier) -> Amplifier:
+    """The model without a wish to operate after the warm-up."""
+    return replace(model, armed=False) if isinstance(model, WarmUp | SwitchingOn) else model
+
+
 def _standby(model: Amplifier) -> Verdict:
     if isinstance(model, WarmUp | SwitchingOn):
-        kept: Amplifier = WarmUp(model.ready_us) if isinstance(model, WarmUp) else SwitchingOn(model.command_id)
-        return Verdict(kept, False, True, "it will stay in standby after the warm-up")
+        return Verdict(disarmed(model), False, True, "it will stay in standby after the warm-up")
     if isinstance(model, Hot):
         return Verdict(model, False, True, "standby")
     return Verdict(model, False, True, "standby; the amplifier is not on")

@@ -4,12 +4,14 @@ from dataclasses import replace
 from typing import assert_never
 
 from qsyd_rules.actuator import Commanded, Unknown, doubted, finished, retried_at_once
+from qsyd_rules.amplifier import SwitchingOff
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.event import CommandFinished
 from qsyd_rules.heater import heater_answered
-from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered, Warned
-from qsyd_rules.sequencer import released
-from qsyd_rules.state import HoldOff, Intent
+from qsyd_rules.metering import awaits_positions
+from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered
+from qsyd_rules.permit import permit_answered
+from qsyd_rules.state import HoldOff
 from qsyd_rules.turn import Turn
 from qsyd_rules.words import Result, worst
 
@@ -50,21 +52,24 @@ def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: 
         case CommandName.INHIBIT_TRANSMIT | CommandName.RELEASE_TRANSMIT:
             if isinstance(state.permit, Commanded) and state.permit.command_id == number:
                 turn.change(permit=finished(state.permit, result, error, at_us, 0))
+                if name is CommandName.RELEASE_TRANSMIT and result is Result.FAILED:
+                    turn.change(permit=Unknown(0, 0, error))  # it may have got through: inhibit again, at once
                 _hold_off(turn, CommandName.RELEASE_TRANSMIT, name, result)
-                released(turn)
+                permit_answered(turn)
         case CommandName.AMPLIFIER_STANDBY | CommandName.AMPLIFIER_OPERATE:
             if isinstance(state.line, Commanded) and state.line.command_id == number:
-                settle_us = times.relay_settle_us if name is CommandName.AMPLIFIER_OPERATE else 0
-                turn.change(line=finished(state.line, result, error, at_us, settle_us))
+                turn.change(line=finished(state.line, result, error, at_us, times.relay_settle_us))
                 if name is CommandName.AMPLIFIER_OPERATE and result is Result.FAILED:
-                    turn.change(line=Unknown(0, 0, error))
+                    turn.change(line=Unknown(0, 0, error))  # it may have got through: standby again, at once
                 _hold_off(turn, CommandName.AMPLIFIER_OPERATE, name, result)
         case CommandName.SELECT_ANTENNA:
             if isinstance(state.antenna, Commanded) and state.antenna.command_id == number:
                 turn.change(antenna=finished(state.antenna, result, error, at_us, times.relay_settle_us))
         case CommandName.RECALL_PRESET:
             if isinstance(state.tank, Commanded) and state.tank.command_id == number:
-                turn.change(tank=finished(state.tank, result, error, at_us, times.preset_settle_us))
+                travel_us = awaits_positions(turn)
+                settle_us = times.preset_settle_us if travel_us is None else travel_us
+                turn.change(tank=finished(state.tank, result, error, at_us, settle_us))
         case CommandName.LIMIT_DRIVE:
             if isinstance(state.drive, Commanded) and state.drive.command_id == number:
                 turn.change(drive=finished(state.drive, result, error, at_us, 0))
@@ -104,13 +109,20 @@ def device_back(turn: Turn, output: str) -> None:
         turn.change(drive=retried_at_once(state.drive))
     if CommandName.AMPLIFIER_ON in carried:
         turn.change(amplifier_lost_us=None)
+    if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
+        turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))
+    hold_offs = {
+        name: replace(each, until_us=turn.now_us) if name in carried else each for name, each in state.hold_offs.items()
+    }
+    turn.change(hold_offs=hold_offs)
 
 
 def device_lost(turn: Turn, output: str, reason: str) -> None:
     """A device whose link broke may have lost its supply: nobody knows where its relays rest."""
     state, carried = turn.state, turn.wiring.of(output)
     error = f"{output}: {reason}"
-    turn.report(OutputFailed(output, None, reason))
+    if not any(command.name in carried for command in state.commands.values()):  # else their end will tell
+        turn.report(OutputFailed(output, None, reason))
     turn.change(failing=state.failing | {output})
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         turn.change(permit=doubted(state.permit, error))
@@ -124,13 +136,3 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
         turn.change(drive=doubted(state.drive, error))
     if CommandName.AMPLIFIER_ON in carried and state.amplifier_lost_us is None:
         turn.change(amplifier_lost_us=turn.now_us)
-
-
-def intent_recorded(turn: Turn, intent_id: int, error: str | None) -> None:
-    change_over = turn.state.change_over
-    if change_over is None or change_over.intent_id != intent_id or change_over.intent is not Intent.PENDING:
-        return
-    intent = Intent.RECORDED if error is None else Intent.FAILED
-    turn.change(change_over=replace(change_over, intent=intent))
-    if error is not None:
-        turn.report(Warned("intent-not-recorded", f"{error}; antenna changes go on, operate waits"))

@@ -13,17 +13,25 @@ from qsyd_rules.actuator import (
     Commanded,
     Settling,
     deadline_us,
+    doubted,
     settled,
 )
-from qsyd_rules.amplifier import Line
-from qsyd_rules.belief import device_back, device_lost, finish_command, intent_recorded
+from qsyd_rules.amplifier import Hot, Line, Off, WarmUp
+from qsyd_rules.belief import device_back, device_lost, finish_command
+from qsyd_rules.change_over import NOTE_WAIT_US, note_answered
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
 from qsyd_rules.effect import Effect
 from qsyd_rules.event import (
     CommandFinished,
     DeadlineReached,
+    DeviceRead,
     Event,
+    FaultAcknowledged,
     IntentRecorded,
+    KeySensed,
+    Lockout,
+    LockoutChanged,
+    LoopStalled,
     MinuteTurned,
     OperatorAsked,
     OutputConnected,
@@ -31,17 +39,22 @@ from qsyd_rules.event import (
     PresetsChanged,
     RigLinkClosed,
     RigRead,
+    SafetyTripped,
     Started,
     StopRequested,
 )
+from qsyd_rules.evidence import DISAGREE_US, STUCK_GRACE_US, key_down_us, note_key
+from qsyd_rules.fault import FaultCode
+from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault
 from qsyd_rules.follow import lose_rig, read_rig, redecide, silent_at_us, take_minute
 from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, pass_heater_time
-from qsyd_rules.judgement import FORCE_STANDBY_US, at_rest_at_us, quiet_at_us
-from qsyd_rules.notice import PresetSaved, StationStarted
+from qsyd_rules.judgement import FORCE_STANDBY_US, FRESH_US, at_rest_at_us, quiet_at_us
+from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tank_overdue
+from qsyd_rules.notice import PresetSaved, StationStarted, Warned
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.report import amplifier_change, react, remarks
-from qsyd_rules.sequencer import INTENT_WAIT_US, advance
+from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
@@ -76,15 +89,11 @@ class StationCore:
         _take(turn, event)
         _pass_time(turn)
         redecide(turn)
-        advance(turn)
-        if amplifier_change(turn):
-            redecide(turn)
-            advance(turn)
-            amplifier_change(turn)
-        remarks(turn)
-        if react(turn):
-            advance(turn)
-            amplifier_change(turn)
+        _decide(turn)
+        answered, stood_by = react(turn, 0)
+        while stood_by:
+            _decide(turn)
+            answered, stood_by = react(turn, answered)
         turn.change(wake_us=_next_deadline_us(turn))
         return turn.state, tuple(turn.effects)
 
@@ -105,15 +114,15 @@ class StationCore:
             or rig.keyed is not event.keyed
             or rig.mode is not event.mode
             or rig.split is not event.split
-            or state.change_over is not None
-            or rig.asked_us < state.here_since_us
+            or (state.change_over is not None and event.at_us - rig.heard_us > FRESH_US)
+            or rig.asked_us < state.reported_us
             or (state.here is not None and state.target is not state.here)
             or (state.wake_us is not None and state.wake_us <= event.at_us)
         ):
             return None
         asked_us = rig.asked_us if event.asked_at_us is None else event.asked_at_us
         known = replace(rig, heard_us=event.at_us, asked_us=asked_us)
-        return replace(state, now_us=event.at_us, rigs={**state.rigs, event.rig: known})
+        return state.but(now_us=event.at_us, rigs={**state.rigs, event.rig: known})
 
 
 def _take(turn: Turn, event: Event) -> None:
@@ -133,7 +142,7 @@ def _take(turn: Turn, event: Event) -> None:
         case OutputLost(output=output, reason=reason):
             device_lost(turn, output, reason)
         case IntentRecorded(intent_id=intent_id, error=error):
-            intent_recorded(turn, intent_id, error)
+            note_answered(turn, intent_id, error)
         case PresetsChanged(presets=presets, saved=saved):
             turn.change(presets=presets)
             for antenna, segment in saved:
@@ -142,10 +151,34 @@ def _take(turn: Turn, event: Event) -> None:
             ask_amplifier(turn, event)
         case MinuteTurned(minute=minute):
             turn.change(minute=minute)
+        case DeviceRead():
+            read_device(turn, event)
+        case KeySensed(rig=rig, keyed=keyed):
+            if rig == turn.followed:
+                turn.change(key_line=keyed)
+        case FaultAcknowledged():
+            acknowledge(turn, event)
+        case LockoutChanged(lockout=lockout):
+            _lock_out(turn, lockout)
+        case LoopStalled(stalled_us=stalled_us):
+            _stalled(turn, stalled_us)
+        case SafetyTripped(invariant=invariant, text=text):
+            raise_fault(turn, FaultCode.UNSAFE_COMMAND, f"{invariant}: {text}")
+            _send_safe_state(turn, "something unsafe was about to be done")
         case DeadlineReached():
             pass
         case _:
             assert_never(event)
+
+
+def _decide(turn: Turn) -> None:
+    """Take every step that is due, and tell what has become of it; rules may look at the amplifier's state."""
+    advance(turn)
+    if amplifier_change(turn):
+        redecide(turn)
+        advance(turn)
+        amplifier_change(turn)
+    remarks(turn)
 
 
 def _start(turn: Turn, minute: int | None) -> None:
@@ -158,6 +191,27 @@ def _stop(turn: Turn) -> None:
     turn.change(stopping=True, wish=False)
     turn.amplifier_reason = "the daemon is stopping"
     _send_safe_state(turn, "the daemon is stopping")
+
+
+def _lock_out(turn: Turn, lockout: Lockout | None) -> None:
+    turn.change(lockout=lockout)
+    if lockout is not None:
+        turn.change(wish=False)
+        turn.amplifier_reason = f"maintenance lockout by {lockout.operator}"
+        turn.report(Warned("lockout", f"maintenance lockout by {lockout.operator}: {lockout.reason}"))
+    else:
+        turn.report(
+            Warned("lockout-ended", "maintenance lockout ended; the operator's wish to operate has to be renewed")
+        )
+
+
+def _stalled(turn: Turn, stalled_us: int) -> None:
+    """The shell stood still: what was known is that old, and a permit line has been dropped meanwhile."""
+    turn.report(Warned("stalled", f"qsyd stood still for {stalled_us / 1e6:.1f} s; transmit was inhibited meanwhile"))
+    turn.change(permit=doubted(turn.state.permit, "qsyd stood still"))
+    if stalled_us > EVIDENCE_GAP_US and isinstance(turn.state.amplifier, WarmUp | Hot):
+        turn.change(amplifier=Off(), wish=False)
+        turn.amplifier_reason = "qsyd stood still: nobody knows whether the heater stayed on"
 
 
 def _send_safe_state(turn: Turn, reason: str) -> None:
@@ -176,11 +230,15 @@ def _pass_time(turn: Turn) -> None:
     if isinstance(state.antenna, Settling):
         turn.change(antenna=settled(state.antenna, now_us))
     if isinstance(state.tank, Settling):
-        turn.change(tank=settled(state.tank, now_us))
+        tank_overdue(turn)
+        turn.change(tank=settled(turn.state.tank, now_us))
+    pass_reading_time(turn)
     for rig in turn.atlas.station.rigs:
         known = turn.state.rigs[rig.name]
         if known.up and now_us >= silent_at_us(rig, known):
             lose_rig(turn, rig.name, f"no answer for {rig.lost_after_us / 1e6:g} s")
+    note_key(turn)
+    pass_fault_time(turn)
     pass_heater_time(turn)
     _take_minute_over(turn)
 
@@ -206,9 +264,15 @@ def _deadlines(turn: Turn) -> Iterable[int | None]:
     yield deadline_us(state.drive)
     yield model.deadline_us(state.amplifier)
     yield quiet_at_us(turn)
+    yield stale_at_us(turn)
+    if state.keyed_since_us is not None:
+        yield state.keyed_since_us + key_down_us(turn)
+        yield state.keyed_since_us + key_down_us(turn) + STUCK_GRACE_US
+    if state.disagree_since_us is not None and not state.disagree_told:
+        yield state.disagree_since_us + DISAGREE_US
     yield at_rest_at_us(turn)
     if state.change_over is not None:
-        yield state.change_over.started_us + INTENT_WAIT_US
+        yield state.change_over.noted_us + NOTE_WAIT_US
         yield state.change_over.not_before_us
     if state.care_warned:
         yield state.care.allowed_at_us(turn.now_us)

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from qsyd_rules.preset import Presets
+from qsyd_rules.readings import Readings
 from qsyd_rules.words import Mode, Result
 
 
@@ -16,6 +17,16 @@ class AmplifierRequest(StrEnum):
     STANDBY = "standby"
     OPERATE = "operate"
     OPERATE_WHEN_READY = "operate-when-ready"
+
+
+@dataclass(frozen=True, slots=True)
+class Lockout:
+    """Somebody works on the station: no release and no operate until it ends, whatever happens in between."""
+
+    operator: str
+    reason: str
+    since: str
+    """RFC 3339, UTC."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +142,61 @@ class MinuteTurned:
 
 
 @dataclass(frozen=True, slots=True)
+class DeviceRead:
+    """A device told its readings, all of the same instant."""
+
+    at_us: int
+    output: str
+    readings: Readings
+
+
+@dataclass(frozen=True, slots=True)
+class KeySensed:
+    """A sensed line says whether this rig is keyed; None when the line cannot be read."""
+
+    at_us: int
+    rig: str
+    keyed: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class FaultAcknowledged:
+    """An operator acknowledges one fault, by its number; `reason` is needed where it has locked."""
+
+    at_us: int
+    request_id: int
+    number: int | None
+    """None means the fault that stands now."""
+    operator: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LockoutChanged:
+    """A maintenance lockout begins, or ends with None. It is durable before the core is told."""
+
+    at_us: int
+    lockout: Lockout | None
+
+
+@dataclass(frozen=True, slots=True)
+class LoopStalled:
+    """The shell has not had its turn for `stalled_us`: whatever was known is that old."""
+
+    at_us: int
+    stalled_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyTripped:
+    """Gate or monitor found something unsafe: a mistake of ours. `invariant` names what it would have broken."""
+
+    at_us: int
+    invariant: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class DeadlineReached:
     """Time has passed, as the core asked to be told."""
 
@@ -149,5 +215,11 @@ Event = (
     | PresetsChanged
     | OperatorAsked
     | MinuteTurned
+    | DeviceRead
+    | KeySensed
+    | FaultAcknowledged
+    | LockoutChanged
+    | LoopStalled
+    | SafetyTripped
     | DeadlineReached
 )

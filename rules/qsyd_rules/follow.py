@@ -48,10 +48,8 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         turn.report(LinkUp(event.rig))
     if changed and event.transmit_hz is not None:
         turn.report(FrequencyChanged(event.rig, event.frequency_hz, event.transmit_hz, event.split, event.mode))
-    if is_keyed and not was_keyed:
-        turn.report(Keyed(event.rig))
-    elif was_keyed and not is_keyed:
-        turn.report(Unkeyed(event.rig))
+    if event.rig != turn.followed and is_keyed is not was_keyed:  # the followed rig's key has other witnesses too
+        turn.report(Keyed(event.rig) if is_keyed else Unkeyed(event.rig))
     if moved and event.rig == turn.followed:
         take_minute(turn)
 
@@ -92,6 +90,11 @@ def _redecide_followed(turn: Turn, known: RigState) -> None:
         return
     if before is None or here.key != before.key:
         turn.change(here_since_us=turn.now_us)
+        if known.asked_us >= turn.now_us:
+            # An answer that took no time is still one reading: it cannot be the second one of its own place.
+            turn.change(rigs={**turn.state.rigs, turn.followed: replace(known, asked_us=turn.now_us - 1)})
+    if before is None or not before.served:
+        turn.change(reported_us=turn.now_us)
     turn.change(here=here)
 
 

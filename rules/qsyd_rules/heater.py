@@ -5,7 +5,7 @@ from qsyd_rules.actuator import Commanded, heads_for
 from qsyd_rules.amplifier import CoolDown, Hot, Line, Off, SwitchingOff, SwitchingOn, WarmUp
 from qsyd_rules.command import AmplifierOff, AmplifierOn, AmplifierStandby, CommandName
 from qsyd_rules.effect import Answer
-from qsyd_rules.event import OperatorAsked
+from qsyd_rules.event import AmplifierRequest, OperatorAsked
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.notice import Warned
 from qsyd_rules.turn import Turn
@@ -47,6 +47,10 @@ def ask_amplifier(turn: Turn, event: OperatorAsked) -> None:
     if state.stopping:
         turn.effects.append(Answer(event.request_id, False, "the daemon is stopping"))
         return
+    barred = _barred(turn, event.request)
+    if barred is not None:
+        turn.effects.append(Answer(event.request_id, False, barred))
+        return
     verdict = model.asked(
         state.amplifier,
         state.wish,
@@ -76,6 +80,18 @@ def ask_amplifier(turn: Turn, event: OperatorAsked) -> None:
     )
 
 
+def _barred(turn: Turn, request: AmplifierRequest) -> str | None:
+    """Why a fault or a lockout refuses this request; the safe direction is never refused."""
+    fault, lockout = turn.state.fault, turn.state.lockout
+    if request in {AmplifierRequest.STANDBY, AmplifierRequest.OFF, AmplifierRequest.OFF_NOW}:
+        return None
+    if fault is not None:
+        return f"fault {fault.code} stands ({fault.detail}): {fault.advice} Then acknowledge it."
+    if lockout is not None and request is not AmplifierRequest.ON:
+        return f"maintenance lockout by {lockout.operator}: {lockout.reason}"
+    return None
+
+
 def heater_on(turn: Turn) -> None:
     station = turn.atlas.station
     if turn.wiring.carries(CommandName.AMPLIFIER_ON):
@@ -94,11 +110,13 @@ def heater_off(turn: Turn) -> None:
 def pass_heater_time(turn: Turn) -> None:
     heater, now_us = turn.state.amplifier, turn.now_us
     lost_us = turn.state.amplifier_lost_us
-    if lost_us is not None and now_us >= lost_us + EVIDENCE_GAP_US and not isinstance(heater, Off):
-        turn.change(amplifier=Off(), wish=False)
-        turn.amplifier_reason = "its link has been gone for 5 s: nobody knows whether the heater stayed on"
-        return
+    unseen = lost_us is not None and now_us >= lost_us + EVIDENCE_GAP_US
     match heater:
+        case WarmUp() | Hot() if unseen:
+            turn.change(amplifier=Off(), wish=False)
+            turn.amplifier_reason = "its link has been gone for 5 s: nobody knows whether the heater stayed on"
+        case CoolDown(off_us=off_us, ready_us=int()) if unseen and now_us < off_us:
+            turn.change(amplifier=CoolDown(off_us, None))  # it is still to be switched off
         case WarmUp(ready_us=ready_us, armed=armed) if now_us >= ready_us:
             turn.change(amplifier=Hot(), wish=turn.state.wish or armed)
             turn.amplifier_reason = "warm-up has run in full"

@@ -5,18 +5,24 @@ Every predicate that a relay hangs on is in this module, so that it can be read 
 
 from dataclasses import dataclass
 
-from qsyd_rules.actuator import Resting, Unknown, heads_for, moves, rests_at
+from qsyd_rules.actuator import Commanded, Resting, Unknown, heads_for, moves, rests_at
 from qsyd_rules.amplifier import Hot, Line, label
 from qsyd_rules.command import CommandName
+from qsyd_rules.evidence import is_stuck, key_down_us
+from qsyd_rules.fault import FaultCode
 from qsyd_rules.notice import Spot
 from qsyd_rules.placement import Placement
-from qsyd_rules.state import Permit, Tank
+from qsyd_rules.state import Intent, Permit, Tank
 from qsyd_rules.turn import Turn
 
 FRESH_US = 600_000
 """Oldest word of the rig on keying that a step may rest on."""
 FORCE_STANDBY_US = 2_000_000
 """Still keyed this long after a move within the band: standby as the lesser harm."""
+
+
+_INHIBITING = {FaultCode.KEYED_TOO_LONG, FaultCode.NOT_READY, FaultCode.UNSAFE_COMMAND}
+"""Faults with which not even barefoot is safe."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +75,13 @@ def needs(turn: Turn) -> Needs:
 
 
 def drive_must_fall(turn: Turn) -> bool:
-    """Whether the drive in force is above that of the place, or unknown."""
+    """Whether the drive in force may be above that of the place."""
     drive, target = turn.state.drive, turn.state.target
     if target is None or target.drive_w is None:
         return False
-    return not isinstance(drive, Resting) or drive.value > target.drive_w
+    if isinstance(drive, Commanded) and not turn.state.drive_rises:
+        return True
+    return isinstance(drive, Unknown) or drive.value > target.drive_w
 
 
 def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
@@ -83,6 +91,10 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
         return "the station has no amplifier"
     if state.stopping:
         return "the daemon is stopping"
+    if state.fault is not None:
+        return f"fault {state.fault.code} stands"
+    if state.lockout is not None:
+        return f"maintenance lockout by {state.lockout.operator}"
     if not state.wish:
         return "operate is not asked for"
     if not isinstance(state.amplifier, Hot):
@@ -96,8 +108,29 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
         return "nothing serves this frequency"
     if target.barefoot_because is not None:
         return target.barefoot_because
-    if wanted.relays or wanted.drive:
+    unanswered = _unanswered(turn, wanted)
+    if unanswered:
+        return unanswered[0]
+    silent = _silent_meters(turn)
+    if silent is not None:
+        return silent
+    if wanted.relays:
         return "changing over"
+    # In operate another drive costs no transfer relay: a lower one is in force at once, or its device is unanswered.
+    if wanted.drive and not heads_for(state.line, Line.OPERATE):
+        return "the drive is being set"
+    return None
+
+
+def _silent_meters(turn: Turn) -> str | None:
+    """An amplifier that can be asked has to answer: no operate on readings that are missing or stale."""
+    for output in turn.wiring.meters:
+        if CommandName.AMPLIFIER_OPERATE not in turn.wiring.of(output):
+            continue
+        if output not in turn.state.readings:
+            return f"{output} has not told its readings yet"
+        if output in turn.state.stale:
+            return f"{output} tells no readings any more"
     return None
 
 
@@ -108,6 +141,7 @@ def operate_wanted(turn: Turn, refusal: str | None) -> bool:
     return (
         refusal is None
         and turn.wiring.carries(CommandName.AMPLIFIER_OPERATE)
+        and turn.wiring.carries(CommandName.AMPLIFIER_STANDBY)
         and not heads_for(state.line, Line.OPERATE)
         and not (hold_off is not None and turn.now_us < hold_off.until_us)
     )
@@ -122,13 +156,15 @@ def must_stand_by(turn: Turn, refusal: str | None) -> bool:
     """
     state = turn.state
     line = state.line
-    if turn.atlas.station.amplifier is None or not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
+    if not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
         return False
     if isinstance(line, Unknown):
         return turn.now_us >= line.retry_at_us
     if line.value is not Line.OPERATE or refusal is None:
         return False
     if not turn.keyed or state.stopping or not state.wish or not isinstance(state.amplifier, Hot):
+        return True
+    if state.fault is not None or state.lockout is not None or state.stale:
         return True
     if not turn.wiring.inhibits or isinstance(state.permit, Unknown) or state.here is None:
         return True
@@ -142,9 +178,9 @@ def must_stand_by(turn: Turn, refusal: str | None) -> bool:
 def quiet_at_us(turn: Turn) -> int | None:
     """When nobody will have been keyed for the guard time since transmit was inhibited; None while that cannot be."""
     rig, permit = turn.rig, turn.state.permit
-    if not rig.up or rig.keyed is True:
+    if not rig.up or turn.keyed:
         return None
-    since_us = rig.unkeyed_since_us
+    since_us = max(rig.unkeyed_since_us, turn.state.quiet_since_us)
     if turn.wiring.inhibits:
         if not isinstance(permit, Resting) or permit.value is not Permit.INHIBITED:
             return None
@@ -160,8 +196,11 @@ def is_fresh(turn: Turn) -> bool:
 
 
 def agrees(turn: Turn) -> bool:
-    """Whether a reading asked for after the first report of this place has told the same place."""
-    return turn.rig.asked_us >= turn.state.here_since_us
+    """Whether a reading asked for after the first report of the target has told it too.
+
+    One that told another band, or a place past the hysteresis, would have replaced the target.
+    """
+    return turn.rig.asked_us >= turn.state.reported_us
 
 
 def at_rest_at_us(turn: Turn) -> int:
@@ -198,36 +237,57 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
         reasons.append("split is on and the other VFO cannot be read: the transmit frequency is not known")
     elif state.here is not None:
         reasons += state.here.inhibits
-    reasons += _unanswered(turn)
+    reasons += _latched(turn)
+    reasons += _unanswered(turn, wanted)
     reasons += _under_way(turn, wanted, standing_by)
     return tuple(reasons)
 
 
-def _unanswered(turn: Turn) -> list[str]:
+def _latched(turn: Turn) -> list[str]:
+    """What only a person ends, and a key that is down for too long."""
+    state = turn.state
+    found = []
+    if state.lockout is not None:
+        found.append(f"maintenance lockout by {state.lockout.operator}: {state.lockout.reason}")
+    if is_stuck(turn):
+        found.append(f"keyed for more than {key_down_us(turn) / 1e6:g} s: is the key stuck?")
+    if state.fault is not None and state.fault.code in _INHIBITING:
+        found.append(f"fault {state.fault.code}: {state.fault.detail}; acknowledge it once its cause has gone")
+    return found
+
+
+def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
+    """What does not answer and matters here: a tank that may rest anywhere is no harm where no tank is needed."""
     state, wiring = turn.state, turn.wiring
     found = []
-    for what, actuator, name in (
-        ("transmit permit", state.permit, CommandName.INHIBIT_TRANSMIT),
-        ("amplifier relay", state.line, CommandName.AMPLIFIER_STANDBY),
-        ("antenna", state.antenna, CommandName.SELECT_ANTENNA),
-        ("tank", state.tank, CommandName.RECALL_PRESET),
-        ("drive", state.drive, CommandName.LIMIT_DRIVE),
+    for what, actuator, matters in (
+        ("transmit permit", state.permit, wiring.inhibits),
+        ("amplifier relay", state.line, wiring.carries(CommandName.AMPLIFIER_STANDBY)),
+        ("antenna", state.antenna, wanted.antenna),
+        ("tank", state.tank, wanted.tank),
+        ("drive", state.drive, wanted.drive),
     ):
-        if isinstance(actuator, Unknown) and actuator.error is not None and wiring.carries(name):
+        if isinstance(actuator, Unknown) and actuator.error is not None and matters:
             found.append(f"{what} unknown: {actuator.error}")
+    hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)
+    if hold_off is not None and turn.now_us < hold_off.until_us:
+        found.append("the transmit permit was asked for and not answered; it is asked for again after a pause")
     return found
 
 
 def _under_way(turn: Turn, wanted: Needs, standing_by: bool) -> list[str]:
     state = turn.state
     target, change_over = state.target, state.change_over
-    if change_over is not None and not change_over.shown:
-        return ["the amplifier is going to operate"]
-    if (wanted.relays or change_over is not None) and target is not None and target.antenna and target.segment:
+    moving = wanted.relays or (change_over is not None and change_over.shown)
+    if moving and target is not None and target.antenna and target.segment:
         waits = "; it waits for unkey" if turn.keyed else ""
         return [f"changing over to {target.antenna.name} on {target.segment.name}{waits}"]
     if moves(state.antenna) or moves(state.tank):
         return ["changing over"]
+    # Only once the note is made, and never into a transmission that has begun: a dead disk interrupts nobody.
+    unheard = not turn.keyed or heads_for(state.permit, Permit.INHIBITED)
+    if change_over is not None and change_over.intent is Intent.RECORDED and unheard:
+        return ["the amplifier is going to operate"]
     if standing_by or moves(state.line):
         return ["the amplifier's transfer relay is moving"]
     if wanted.drive and drive_must_fall(turn):

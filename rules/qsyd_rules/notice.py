@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from typing import ClassVar
 
 from qsyd_rules.command import COMMAND_FIELDS, Command
+from qsyd_rules.fault import FaultCode, Severity
 from qsyd_rules.words import AmplifierState, Mode, Result
 
 
@@ -155,6 +156,31 @@ class AmplifierChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class FaultFound:
+    """A fault of the amplifier. It stands until a person acknowledges this `number`."""
+
+    event: ClassVar = "fault"
+    number: int
+    code: FaultCode
+    severity: Severity
+    detail: str
+    advice: str
+    locked: bool
+    """Found so often that an acknowledgement needs a reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class FaultCleared:
+    """A person has acknowledged a fault whose cause has gone."""
+
+    event: ClassVar = "fault-acknowledged"
+    number: int
+    code: FaultCode
+    operator: str
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class Warned:
     event: ClassVar = "warning"
     code: str
@@ -190,6 +216,8 @@ Notice = (
     | PresetSaved
     | PresetMissing
     | AmplifierChanged
+    | FaultFound
+    | FaultCleared
     | Warned
     | TransmitInhibited
     | TransmitReleased

@@ -67,18 +67,23 @@ class Placement:
 class Atlas:
     """Everything that placing needs, prepared once for a station; immutable."""
 
-    __slots__ = ("_bands", "_by_name", "_first_antenna", "_segments", "rulebook", "station")
+    __slots__ = ("_bands", "_by_name", "_first_antenna", "_segments", "rulebook", "segments_by_name", "station")
 
     def __init__(self, station: Station) -> None:
         self.station = station
         self.rulebook = Rulebook(station)
         self._segments = SegmentIndex(station.segments)
         self._bands = {band.name: band for band in station.bands}
+        self.segments_by_name = {segment.name: segment for segment in station.segments}
         self._by_name = {antenna.name: antenna for antenna in station.antennas}
         self._first_antenna: dict[str, Antenna] = {}
         for antenna in station.antennas:
             for band in antenna.bands:
                 self._first_antenna.setdefault(band, antenna)
+
+    def segment_at(self, frequency_hz: int) -> Segment | None:
+        """The segment that holds this frequency; None outside every band."""
+        return self._segments.at(frequency_hz)
 
     def place(self, situation: Situation, presets: Presets) -> Placement:
         """Decide where this situation places the station. Total: every frequency has a placement."""

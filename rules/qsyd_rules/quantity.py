@@ -5,7 +5,7 @@ arithmetic is exact; what is not a whole number of the small unit is refused rat
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from fractions import Fraction
 
 from qsyd_rules.band import megahertz
@@ -21,9 +21,10 @@ DURATION_UNITS = {
 POWER_UNITS = {"W": Fraction(1), "kW": Fraction(1_000)}
 CURRENT_UNITS = {"mA": Fraction(1), "A": Fraction(1_000)}
 VOLTAGE_UNITS = {"V": Fraction(1), "kV": Fraction(1_000)}
+TEMPERATURE_UNITS = {"C": Fraction(1), "°C": Fraction(1)}
 
 _NUMBER = r"[0-9]{1,15}(?:\.[0-9]{1,15})?"
-_QUANTITY = re.compile(rf"({_NUMBER})[ \t]*([A-Za-z]*)")
+_QUANTITY = re.compile(rf"({_NUMBER})[ \t]*(°?[A-Za-z]*)")
 _CLOCK = re.compile(r"([0-9]{2}):([0-9]{2})")
 _MINUTES_A_DAY = 24 * 60
 
@@ -62,19 +63,29 @@ def voltage_v(text: str) -> int:
     return _quantity(text, VOLTAGE_UNITS, "a voltage", "3.5 kV", "volts")
 
 
+def temperature_c(text: str) -> int:
+    """`90 C` or `90 °C` in degrees Celsius, 0 or more. Raises QuantityError."""
+    return _quantity(text, TEMPERATURE_UNITS, "a temperature", "90 C", "degrees")
+
+
 def frequency_range_hz(text: str) -> tuple[int, int]:
     """`14.347..14.351 MHz` or `14.347 MHz..14351 kHz` as `[low, high)` in hertz. Raises QuantityError."""
-    hint = "write a range such as 14.347..14.351 MHz"
-    low, dots, high = text.partition("..")
-    if not dots:
-        raise QuantityError(f"`{_short(text)}` is not a range of frequencies", hint)
-    high_hz = frequency_hz(high)
-    if re.fullmatch(_NUMBER, low.strip(" \t")):  # the unit is written once, behind the upper end
-        low += high.strip(" \t0123456789.")
-    low_hz = frequency_hz(low)
-    if low_hz >= high_hz:
-        raise QuantityError(f"the range `{_short(text)}` is empty", "the first frequency must be below the second")
-    return low_hz, high_hz
+    return _range(text, frequency_hz, "frequency", "frequencies", "14.347..14.351 MHz")
+
+
+def voltage_range_v(text: str) -> tuple[int, int]:
+    """`2.5..4.2 kV` or `2500 V..4.2 kV` as lowest and highest, in volts. Raises QuantityError."""
+    return _range(text, voltage_v, "voltage", "voltages", "2.5..4.2 kV")
+
+
+def ratio_range(text: str) -> tuple[Fraction, Fraction]:
+    """`15..40` as lowest and highest of two plain numbers, 0 or more. Raises QuantityError."""
+    low, dots, high = (part.strip(" \t") for part in text.partition(".."))
+    if not dots or not re.fullmatch(_NUMBER, low) or not re.fullmatch(_NUMBER, high):
+        raise QuantityError(f"`{_short(text)}` is not a range of plain numbers", "write a range such as 15..40")
+    if Fraction(low) >= Fraction(high):
+        raise QuantityError(f"the range `{_short(text)}` is empty", "the first number must be below the second")
+    return Fraction(low), Fraction(high)
 
 
 def minute_of_day(text: str) -> int:
@@ -103,6 +114,19 @@ def minute_range(text: str) -> tuple[int, int]:
 def format_frequency(hz: int) -> str:
     """Hertz as people read them: `14.205 MHz`, at least three decimals, at most six."""
     return megahertz(hz)
+
+
+def _range(text: str, read: Callable[[str], int], what: str, several: str, example: str) -> tuple[int, int]:
+    low_text, dots, high_text = text.partition("..")
+    if not dots:
+        raise QuantityError(f"`{_short(text)}` is not a range of {several}", f"write a range such as {example}")
+    high = read(high_text)
+    if re.fullmatch(_NUMBER, low_text.strip(" \t")):  # the unit is written once, behind the upper end
+        low_text += high_text.strip(" \t0123456789.")
+    low = read(low_text)
+    if low >= high:
+        raise QuantityError(f"the range `{_short(text)}` is empty", f"the first {what} must be below the second")
+    return low, high
 
 
 def _quantity(text: str, units: Mapping[str, Fraction], what: str, example: str, whole: str) -> int:

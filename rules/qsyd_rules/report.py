@@ -1,6 +1,6 @@
 """What is told besides the change-over itself: the amplifier's state, warnings, and what rules answer to events."""
 
-from qsyd_rules.amplifier import Hot, ready_in_us
+from qsyd_rules.amplifier import disarmed, ready_in_us
 from qsyd_rules.effect import Report, SendText
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.notice import AmplifierChanged, Notice, PresetMissing, Warned, event_fields
@@ -71,20 +71,22 @@ def _selection_texts(turn: Turn) -> None:
     turn.change(sending=holding)
 
 
-def react(turn: Turn) -> bool:
-    """Let the rules with `event` answer the notices of this turn, once each; what they say answers nothing further.
+def react(turn: Turn, answered: int) -> tuple[int, bool]:
+    """Let the rules with `event` answer what this turn has told, once each, from effect number `answered` on.
 
-    Whether one of them ended the wish to operate.
+    How many effects have been answered then, what these rules said included: that answers nothing further. And whether
+    one of them ended the wish to operate.
     """
     if not turn.atlas.rulebook.has_reactions:
-        return False
-    wished = turn.state.wish
-    notices = [effect.notice for effect in turn.effects if isinstance(effect, Report)]
+        return len(turn.effects), False
+    before = turn.state
+    notices = [effect.notice for effect in turn.effects[answered:] if isinstance(effect, Report)]
     for notice in notices:
-        frequency_hz = turn.rig.transmit_hz or 0
-        for rule in turn.atlas.rulebook.reactions(notice.event, turn.situation(turn.followed, frequency_hz)):
+        rig = getattr(notice, "rig", turn.followed)
+        situation = turn.situation(rig, turn.state.rigs[rig].transmit_hz or 0)
+        for rule in turn.atlas.rulebook.reactions(notice.event, situation):
             _react(turn, rule, notice)
-    return turn.state.wish != wished
+    return len(turn.effects), (turn.state.wish, turn.state.amplifier) != (before.wish, before.amplifier)
 
 
 def _react(turn: Turn, rule: Rule, notice: Notice) -> None:
@@ -93,8 +95,8 @@ def _react(turn: Turn, rule: Rule, notice: Notice) -> None:
     if rule.then.send is not None:
         fields = context(turn) | event_fields(notice) | {"event": notice.event}
         turn.effects.append(SendText(rule.then.send.output, rule.then.send.text, rule.name, fields))
-    if rule.then.amplifier_standby and turn.state.wish and isinstance(turn.state.amplifier, Hot):
-        turn.change(wish=False)
+    if rule.then.amplifier_standby:
+        turn.change(wish=False, amplifier=disarmed(turn.state.amplifier))
         turn.amplifier_reason = f"rule “{rule.name}” on {notice.event}"
 
 

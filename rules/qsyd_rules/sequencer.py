@@ -9,25 +9,24 @@ and a change-over ends in a state that is right for where the dial is then.
 3. `amplifier-standby`, at once where nobody is known to be keyed.
 4. `select-antenna`; its answer and the relay's settle time.
 5. `recall-preset` and `limit-drive`; their answers and the tank's settle time.
-6. `amplifier-operate`, if that is wished for and everything allows it.
+6. `amplifier-operate`, if that is wished for and everything allows it; its answer and the relay's settle time.
 7. `release-transmit`.
 """
 
 from dataclasses import replace
 
-from qsyd_rules.actuator import Actuator, Commanded, Resting, Unknown, heads_for, moves, retried_at_once
+from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, failures, heads_for, moves, retried_at_once
 from qsyd_rules.amplifier import Line
+from qsyd_rules.change_over import begin, end, expire_note, retarget
 from qsyd_rules.command import (
     AmplifierOperate,
     AmplifierStandby,
     CommandName,
-    InhibitTransmit,
     LimitDrive,
     RecallPreset,
-    ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import CloseIntent, ReadRig, RecordIntent
+from qsyd_rules.effect import ReadRig
 from qsyd_rules.follow import report_followed
 from qsyd_rules.judgement import (
     Needs,
@@ -42,15 +41,31 @@ from qsyd_rules.judgement import (
     operate_wanted,
     past_hysteresis,
     quiet_at_us,
-    spot_of,
     tank_of,
 )
-from qsyd_rules.notice import ChangeOverFinished, ChangeOverStarted, TransmitInhibited, TransmitReleased, Warned
-from qsyd_rules.state import ChangeOver, Intent, Permit
+from qsyd_rules.permit import forbid, permit_if_free
+from qsyd_rules.placement import Placement
+from qsyd_rules.state import ChangeOver, Intent
 from qsyd_rules.turn import Turn
 
-INTENT_WAIT_US = 500_000
-"""How long a change-over waits for its note to be durable before it goes on barefoot."""
+
+def advance(turn: Turn) -> None:
+    """Take every step that is due now."""
+    adopt_target(turn)
+    report_followed(turn)
+    expire_note(turn)
+    wanted = needs(turn)
+    refusal = operate_refusal(turn, wanted)
+    _note_misplaced(turn, refusal)
+    begin(turn, wanted, refusal)
+    standing_by = must_stand_by(turn, refusal)
+    forbid(turn, inhibit_reasons(turn, wanted, standing_by=standing_by))
+    if standing_by:
+        turn.change(line=Commanded(Line.STANDBY, turn.send(AmplifierStandby()), failures(turn.state.line)))
+    _limit_drive(turn, wanted)
+    _work(turn, wanted, refusal)
+    end(turn)
+    permit_if_free(turn)
 
 
 def adopt_target(turn: Turn) -> None:
@@ -63,56 +78,31 @@ def adopt_target(turn: Turn) -> None:
         if here is not target:
             turn.change(target=here)
         return
-    if (
-        target is not None
-        and here.band == target.band
-        and turn.now_us < at_rest_at_us(turn)
-        and not past_hysteresis(turn, here, target)
-    ):
-        return
+    if target is not None and _only_drifts(turn, here, target):
+        # Only the dial is given time: what mode, hour or presets change about the place in force holds at once.
+        held = turn.atlas.place(turn.situation(turn.followed, target.frequency_hz), state.presets)
+        if held.key == target.key:
+            if held != target:
+                turn.change(target=held)
+            return
     turn.change(
         target=here,
+        reported_us=state.here_since_us,
         line=retried_at_once(state.line),
         antenna=retried_at_once(state.antenna),
         tank=retried_at_once(state.tank),
         drive=retried_at_once(state.drive),
         permit=retried_at_once(state.permit),
+        hold_offs={name: replace(each, until_us=turn.now_us) for name, each in state.hold_offs.items()},
     )
-    if state.change_over is not None:
-        _retarget(turn, state.change_over)
+    retarget(turn)
     if not agrees(turn):
         turn.effects.append(ReadRig(turn.followed))
 
 
-def _retarget(turn: Turn, change_over: ChangeOver) -> None:
-    """The newest target replaces the old one; relay care counts the moves that were made for nothing."""
-    target = turn.state.target
-    if target is None:
-        return
-    if change_over.touched:
-        not_before_us = turn.state.care.allowed_at_us(turn.now_us)
-        turn.change(care=turn.state.care.spend(not_before_us))
-        change_over = replace(change_over, not_before_us=not_before_us)
-    turn.change(change_over=replace(change_over, target=spot_of(target), touched=False))
-
-
-def advance(turn: Turn) -> None:
-    """Take every step that is due now."""
-    adopt_target(turn)
-    report_followed(turn)
-    wanted = needs(turn)
-    refusal = operate_refusal(turn, wanted)
-    _note_misplaced(turn, refusal)
-    _begin(turn, wanted, refusal)
-    standing_by = must_stand_by(turn, refusal)
-    reasons = inhibit_reasons(turn, wanted, standing_by=standing_by)
-    _forbid(turn, reasons)
-    if standing_by:
-        turn.change(line=Commanded(Line.STANDBY, turn.send(AmplifierStandby()), _failures(turn.state.line)))
-    _limit_drive(turn, wanted)
-    _work(turn, wanted, refusal)
-    _end(turn)
-    _permit(turn)
+def _only_drifts(turn: Turn, here: Placement, target: Placement) -> bool:
+    """Whether the dial still moves, on the band of the place in force and no further than the hysteresis from it."""
+    return here.band == target.band and turn.now_us < at_rest_at_us(turn) and not past_hysteresis(turn, here, target)
 
 
 def _note_misplaced(turn: Turn, refusal: str | None) -> None:
@@ -125,67 +115,14 @@ def _note_misplaced(turn: Turn, refusal: str | None) -> None:
         turn.change(misplaced_since_us=turn.now_us)
 
 
-def _begin(turn: Turn, wanted: Needs, refusal: str | None) -> None:
-    """Begin a change-over where something has to move, nobody is keyed and relay care allows it."""
-    state = turn.state
-    if state.change_over is not None or turn.keyed or state.target is None or state.stopping:
-        return
-    moving = wanted.relays and not _waits_to_retry(turn, wanted)
-    operating = operate_wanted(turn, refusal) and turn.now_us >= at_rest_at_us(turn) and agrees(turn)
-    if not (moving or operating) or moves(state.antenna) or moves(state.tank):
-        return
-    if turn.now_us < state.care.allowed_at_us(turn.now_us):
-        if not state.care_warned:
-            text = "change-overs come faster than one a second; spaced out to spare the relays"
-            turn.change(care_warned=True)
-            turn.report(Warned("relay-care", text))
-        return
-    target = spot_of(state.target)
-    intent_id = turn.take_id()
-    turn.change(
-        change_over=ChangeOver(intent_id, turn.now_us, state.spot, target, shown=moving),
-        care=state.care.spend(turn.now_us),
-        care_warned=False,
-    )
-    if moving:
-        turn.report(ChangeOverStarted(state.spot, target))
-    origin = f"{state.spot.antenna} {state.spot.segment}" if state.spot else "unknown"
-    goal = f"{target.antenna} {target.segment}" if moving else f"operate on {target.antenna} {target.segment}"
-    turn.effects.append(RecordIntent(intent_id, origin, goal))
-
-
-def _waits_to_retry(turn: Turn, wanted: Needs) -> bool:
-    """Whether what has to move first is pausing after a failure."""
-    actuator: Actuator[str] | Actuator[object] = turn.state.antenna if wanted.antenna else turn.state.tank  # type: ignore[assignment]
-    return isinstance(actuator, Unknown) and turn.now_us < actuator.retry_at_us
-
-
-def _failures(actuator: object) -> int:
-    return actuator.failures if isinstance(actuator, Unknown) else 0
-
-
-def _forbid(turn: Turn, reasons: tuple[str, ...]) -> None:
-    """Step 1: inhibit at once, and say why; every reason said is one that holds."""
-    state = turn.state
-    if reasons and reasons != state.reasons:
-        turn.report(TransmitInhibited(reasons))
-        turn.change(reasons=reasons)
-    elif not reasons and state.reasons:
-        turn.change(reasons=())
-    if not reasons or not turn.wiring.carries(CommandName.INHIBIT_TRANSMIT):
-        return
-    permit = turn.state.permit
-    if heads_for(permit, Permit.INHIBITED) or (isinstance(permit, Unknown) and turn.now_us < permit.retry_at_us):
-        return
-    turn.change(permit=Commanded(Permit.INHIBITED, turn.send(InhibitTransmit(reasons)), _failures(permit)))
-
-
 def _limit_drive(turn: Turn, wanted: Needs) -> None:
-    """Lower the drive at once wherever nothing else has to move; raise it only while unkeyed."""
-    drive = turn.state.drive
-    if not wanted.drive or wanted.relays or moves(drive):
+    """Lower the drive at once wherever no relay has to move first; raise it only while unkeyed and sure of the place."""
+    state = turn.state
+    if not wanted.drive or wanted.relays or moves(state.drive):
         return
-    if turn.state.change_over is None and (drive_must_fall(turn) or not turn.keyed):
+    # Within a change-over the drive is raised as its step 5, before operate; what operate itself asks for, here.
+    apart = state.change_over is None or heads_for(state.line, Line.OPERATE)
+    if drive_must_fall(turn) or (apart and not turn.keyed and agrees(turn)):
         _send_drive(turn)
 
 
@@ -195,7 +132,9 @@ def _send_drive(turn: Turn) -> None:
         return
     if isinstance(drive, Unknown) and turn.now_us < drive.retry_at_us:
         return
-    turn.change(drive=Commanded(target.drive_w, turn.send(LimitDrive(target.drive_w)), _failures(drive)))
+    rises = isinstance(drive, Resting) and target.drive_w > drive.value
+    number = turn.send(LimitDrive(target.drive_w))
+    turn.change(drive=Commanded(target.drive_w, number, failures(drive)), drive_rises=rises)
 
 
 def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
@@ -213,7 +152,7 @@ def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
     if wanted.antenna:
         if not isinstance(state.antenna, Unknown) or turn.now_us >= state.antenna.retry_at_us:
             command = SelectAntenna(turn.followed, target.antenna.name, target.antenna.port)
-            antenna = Commanded(target.antenna.name, turn.send(command), _failures(state.antenna))
+            antenna = Commanded(target.antenna.name, turn.send(command), failures(state.antenna))
             turn.change(antenna=antenna, change_over=replace(change_over, touched=True))
         return
     if wanted.tank or wanted.drive:
@@ -226,7 +165,7 @@ def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
 
 
 def _may_actuate(turn: Turn, change_over: ChangeOver) -> bool:
-    """Step 2 and 3: the guard has run, the rig's word is fresh and agrees, the note is made, the amplifier is out."""
+    """Steps 2 and 3: the guard has run, the rig's word is fresh and agrees, the note is made, the amplifier is out."""
     quiet_us = quiet_at_us(turn)
     if quiet_us is None or turn.now_us < max(quiet_us, change_over.not_before_us):
         return False
@@ -234,14 +173,11 @@ def _may_actuate(turn: Turn, change_over: ChangeOver) -> bool:
         turn.effects.append(ReadRig(turn.followed))
         return False
     if change_over.intent is Intent.PENDING:
-        if turn.now_us < change_over.started_us + INTENT_WAIT_US:
-            return False
-        turn.change(change_over=replace(change_over, intent=Intent.FAILED))
-        turn.report(Warned("intent-not-recorded", "the state directory does not answer; going on barefoot"))
+        return False
     line = turn.state.line
-    if turn.atlas.station.amplifier is None or not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
+    if not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
         return True
-    return isinstance(line, Resting) and line.value is Line.STANDBY
+    return isinstance(line, Settling | Resting) and line.value is Line.STANDBY
 
 
 def _recall(turn: Turn, change_over: ChangeOver) -> None:
@@ -251,111 +187,19 @@ def _recall(turn: Turn, change_over: ChangeOver) -> None:
         return
     command = RecallPreset(wanted.antenna, wanted.segment, wanted.tune, wanted.load, wanted.matching)
     turn.change(
-        tank=Commanded(wanted, turn.send(command), _failures(tank)), change_over=replace(change_over, touched=True)
+        tank=Commanded(wanted, turn.send(command), failures(tank)), change_over=replace(change_over, touched=True)
     )
 
 
 def _operate(turn: Turn, change_over: ChangeOver) -> None:
-    """Step 6, only while unkeyed and only once the intent is on record."""
+    """Step 6, only once the intent is on record and the transfer relay rests."""
     here = turn.state.here
-    intent = turn.state.change_over.intent if turn.state.change_over else Intent.FAILED
-    if intent is not Intent.RECORDED or here is None or here.band is None or turn.keyed:
+    if change_over.intent is not Intent.RECORDED or change_over.operated or moves(turn.state.line):
         return
-    turn.change(line=Commanded(Line.OPERATE, turn.send(AmplifierOperate())), operated_band=here.band.name)
-    turn.change(change_over=replace(change_over, touched=True))
-
-
-def _end(turn: Turn) -> None:
-    """End the change-over where nothing is left to do, or where what is left cannot be done now."""
-    state = turn.state
-    change_over = state.change_over
-    if change_over is None or moves(state.antenna) or moves(state.tank) or moves(state.line) or moves(state.drive):
+    if here is None or here.band is None:
         return
-    wanted = needs(turn)
-    blocked = _blocked(turn, wanted)
-    if (wanted.relays or wanted.drive) and not blocked:
-        return
-    if not blocked and _operate_to_come(turn, wanted, change_over):
-        return
-    outcome = "failed safe" if blocked else "finished"
-    turn.change(change_over=None)
-    turn.effects.append(CloseIntent(change_over.intent_id, outcome))
-    if blocked:
-        if change_over.shown:
-            text = f"change-over to {change_over.target.antenna} on {change_over.target.segment} failed safe: {blocked}"
-            turn.report(Warned("change-over-failed", text))
-        return
-    here = state.here
-    if here is None or not here.served or state.target is None:
-        turn.report(Warned("change-over-abandoned", "the dial left for where nothing serves, or the rig was lost"))
-        return
-    spot = spot_of(state.target)
-    turn.change(spot=spot)
-    if change_over.shown:
-        turn.change(finishing=change_over)
-
-
-def _operate_to_come(turn: Turn, wanted: Needs, change_over: ChangeOver) -> bool:
-    """Whether this change-over still has to put the amplifier into operate."""
-    if change_over.intent is Intent.FAILED:
-        return False
-    return operate_wanted(turn, operate_refusal(turn, wanted))
-
-
-def _blocked(turn: Turn, wanted: Needs) -> str | None:
-    """Why the change-over cannot go on now: what it needs next has failed."""
-    state = turn.state
-    for actuator, needed in (
-        (state.permit, turn.wiring.inhibits),
-        (state.line, turn.wiring.carries(CommandName.AMPLIFIER_STANDBY)),
-        (state.antenna, wanted.antenna),
-        (state.tank, wanted.tank),
-        (state.drive, wanted.drive),
-    ):
-        if needed and isinstance(actuator, Unknown) and turn.now_us < actuator.retry_at_us:
-            return actuator.error or "no answer"
-    return None
-
-
-def _permit(turn: Turn) -> None:
-    """Step 7: release once no reason to inhibit holds."""
-    wanted = needs(turn)
-    refusal = operate_refusal(turn, wanted)
-    reasons = inhibit_reasons(turn, wanted, standing_by=must_stand_by(turn, refusal))
-    if reasons:
-        _report_finished(turn)
-        _forbid(turn, reasons)
-        return
-    state = turn.state
-    if not turn.wiring.carries(CommandName.RELEASE_TRANSMIT):
-        _report_released(turn)
-        return
-    hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)
-    if heads_for(state.permit, Permit.RELEASED) or (hold_off is not None and turn.now_us < hold_off.until_us):
-        return
-    if isinstance(state.permit, Commanded):
-        return
-    turn.change(permit=Commanded(Permit.RELEASED, turn.send(ReleaseTransmit())))
-
-
-def _report_released(turn: Turn) -> None:
-    if turn.state.reasons is not None:
-        turn.change(reasons=None)
-        turn.report(TransmitReleased())
-    _report_finished(turn)
-
-
-def _report_finished(turn: Turn) -> None:
-    """A change-over has ended: its release is answered, or another reason keeps transmit inhibited."""
-    finishing = turn.state.finishing
-    if finishing is not None:
-        took_ms = (turn.now_us - finishing.started_us) / 1000
-        turn.change(finishing=None)
-        turn.report(ChangeOverFinished(took_ms, finishing.target.antenna, finishing.target.segment))
-
-
-def released(turn: Turn) -> None:
-    """The devices have answered `release-transmit`: say so, if it still holds."""
-    permit = turn.state.permit
-    if isinstance(permit, Resting) and permit.value is Permit.RELEASED:
-        _report_released(turn)
+    turn.change(
+        line=Commanded(Line.OPERATE, turn.send(AmplifierOperate())),
+        operated_band=here.band.name,
+        change_over=replace(change_over, touched=True, operated=True),
+    )

@@ -3,13 +3,18 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import Any, TypeAlias
 
 from qsyd_rules.actuator import Actuator, Unknown
 from qsyd_rules.amplifier import Amplifier, Line, Off
 from qsyd_rules.command import Command, CommandName
+from qsyd_rules.event import Lockout
+from qsyd_rules.fault import Fault, FaultCode
 from qsyd_rules.notice import Placed, Spot
 from qsyd_rules.placement import Advice, Placement
 from qsyd_rules.preset import Presets
+from qsyd_rules.protection import Guarded
+from qsyd_rules.readings import Readings
 from qsyd_rules.relay_care import RelayCare
 from qsyd_rules.words import AmplifierState, Mode
 
@@ -71,11 +76,19 @@ class ChangeOver:
     origin: Spot | None
     target: Spot
     shown: bool
+    noted_us: int
+    """When the note of the present target was asked for."""
     intent: Intent = Intent.PENDING
     touched: bool = False
     """Whether a relay or motor was moved for the present target."""
+    operated: bool = False
+    """Whether operate was sent for the present target; once more takes a change-over of its own, for relay care."""
     not_before_us: int = 0
     """Relay care: nothing moves before this."""
+
+
+FaultHistory: TypeAlias = tuple[tuple[FaultCode, int], ...]
+"""Faults of late, each with the time it was found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +99,13 @@ class HoldOff:
     until_us: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class StationState:
-    """The state of the core. `now_us` is when the last event arrived."""
+    """The state of the core. `now_us` is when the last event arrived.
+
+    Without slots, so that `but` can copy it whole: with forty fields `dataclasses.replace` costs seven times as much,
+    and a change-over makes a dozen copies.
+    """
 
     now_us: int
     rigs: Mapping[str, RigState]
@@ -101,6 +118,8 @@ class StationState:
     """Where the present transmit frequency places the station; None while that is not known."""
     here_since_us: int = 0
     """Since when the reports have agreed on that place."""
+    reported_us: int = 0
+    """When the target was first reported; an answer to a question asked since then is the second reading of it."""
     target: Placement | None = None
     """The place in force, or on its way to be: the last that was served and acted upon."""
     permit: Actuator[Permit] = field(default_factory=Unknown)
@@ -108,6 +127,8 @@ class StationState:
     antenna: Actuator[str] = field(default_factory=Unknown)
     tank: Actuator[Tank] = field(default_factory=Unknown)
     drive: Actuator[int] = field(default_factory=Unknown)
+    drive_rises: bool = False
+    """Whether the drive under way is above the one before, so that it can do no harm meanwhile."""
     amplifier: Amplifier = field(default_factory=Off)
     amplifier_shown: AmplifierState = AmplifierState.OFF
     wish: bool = False
@@ -119,8 +140,31 @@ class StationState:
     """Where the last finished change-over left the station."""
     care: RelayCare = field(default_factory=RelayCare)
     care_warned: bool = False
+    notes_fail: bool = False
+    """Whether the last intent could not be recorded."""
     operated_band: str | None = None
     """The band that the amplifier was last put into operate on."""
+    key_line: bool | None = None
+    """What the sensed keying line of the followed rig says; None without one, or while it cannot be read."""
+    rf_w: Mapping[str, float] = field(default_factory=dict)
+    """Forward power as each device last told it, while that is fresh."""
+    keyed_since_us: int | None = None
+    """Since when any source has said keyed; None while none does."""
+    quiet_since_us: int = 0
+    """Since when no source has said keyed, without a break."""
+    disagree_since_us: int | None = None
+    disagree_told: bool = False
+    readings: Mapping[str, tuple[int, Readings]] = field(default_factory=dict)
+    """What each device last told, and when."""
+    stale: frozenset[str] = frozenset()
+    """Devices whose readings are older than they may be."""
+    guarded: Guarded = field(default_factory=Guarded)
+    fault: Fault | None = None
+    """The fault that stands; only a person's acknowledgement ends it."""
+    fault_locked: bool = False
+    fault_history: FaultHistory = ()
+    lockout: Lockout | None = None
+    """Somebody works on the station."""
     misplaced_since_us: int | None = None
     """Since when the amplifier has been in operate where it may not be."""
     amplifier_lost_us: int | None = None
@@ -141,3 +185,11 @@ class StationState:
     stopping: bool = False
     wake_us: int | None = None
     """When time alone next changes anything, the silence of a rig apart."""
+
+    def but(self, **fields: Any) -> "StationState":
+        """The same state with some fields replaced."""
+        copy = object.__new__(StationState)
+        known = copy.__dict__
+        known.update(self.__dict__)
+        known.update(fields)
+        return copy

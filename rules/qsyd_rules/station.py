@@ -41,13 +41,26 @@ class WithoutPreset(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class AmplifierLimits:
-    """Trip limits; None where the station file sets none."""
+    """Trip limits; None where the station file sets none, so that nothing trips on that."""
 
     grid_current_ma: int | None = None
     plate_current_ma: int | None = None
     reflected_power_w: int | None = None
     swr: Fraction | None = None
     drive_w: int | None = None
+    gain_min: Fraction | None = None
+    gain_max: Fraction | None = None
+    """Power gain, output over drive, as a ratio."""
+    plate_voltage_min_v: int | None = None
+    plate_voltage_max_v: int | None = None
+    temperature_c: int | None = None
+    """Of the exhaust air."""
+    dissipation_w: int | None = None
+    """What the anode bears for ever; feeds the model of its temperature."""
+    forward_floor_w: int = 30
+    """Below this much forward power SWR and gain are noise. Common practice, no source."""
+    key_down_us: int = 180_000_000
+    """Longest over. 47 CFR 97.213(b) has three minutes, for a control link that failed."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,19 +3,25 @@
 A turn lives for one call of the core and is never shared; what goes in and what comes out are immutable.
 """
 
-from dataclasses import replace
+from dataclasses import asdict
 from typing import Any
 
-from qsyd_rules.amplifier import label
+from qsyd_rules.actuator import Resting, Settling
+from qsyd_rules.amplifier import Hot, Line, WarmUp, label
 from qsyd_rules.command import Command
 from qsyd_rules.effect import Actuate, Effect, Report
 from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
+from qsyd_rules.protection import Circumstances
+from qsyd_rules.readings import Readings
 from qsyd_rules.rulebook import Situation
 from qsyd_rules.state import RigState, StationState
 from qsyd_rules.station import ChangeOverTimes
 from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import AmplifierState
+
+RF_FLOOR_W = 10.0
+"""Forward power above this is a key held down, whoever says otherwise. Common practice, no source."""
 
 
 class Turn:
@@ -28,14 +34,14 @@ class Turn:
         self.wiring = wiring
         self.followed = followed
         self.now_us = now_us
-        self.state = replace(state, now_us=now_us)
+        self.state = state.but(now_us=now_us)
         self.times: ChangeOverTimes = atlas.station.change_over
         self.effects: list[Effect] = []
         self.amplifier_reason: str | None = None
 
     def change(self, **fields: Any) -> None:
         """Replace fields of the state."""
-        self.state = replace(self.state, **fields)
+        self.state = self.state.but(**fields)
 
     def report(self, notice: Notice) -> None:
         """Tell whoever listens."""
@@ -61,16 +67,43 @@ class Turn:
 
     @property
     def keyed(self) -> bool:
-        """Whether the followed rig is known to be keyed."""
-        rig = self.rig
-        return rig.up and rig.keyed is True
+        """Whether any source says that the followed rig is keyed."""
+        state, rig = self.state, self.rig
+        if (rig.up and rig.keyed is True) or state.key_line is True:
+            return True
+        return bool(state.rf_w) and any(watts > RF_FLOOR_W for watts in state.rf_w.values())
 
     @property
     def amplifier_label(self) -> AmplifierState:
         """The amplifier's state in the trade's words."""
-        return label(self.state.amplifier, self.state.line)
+        return label(self.state.amplifier, self.state.line, faulted=self.state.fault is not None)
 
     def situation(self, name: str, frequency_hz: int) -> Situation:
         """What the rules are held against, for this rig on this frequency."""
         rig = self.state.rigs[name]
-        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, rig.keyed is True, self.state.minute_used)
+        keyed = self.keyed if name == self.followed else rig.keyed is True
+        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used)
+
+    def circumstances(self) -> Circumstances:
+        """What readings are judged in."""
+        line = self.state.line
+        return Circumstances(
+            keyed=self.keyed,
+            in_path=isinstance(line, Settling | Resting) and line.value is Line.OPERATE,
+            line_since_us=line.since_us if isinstance(line, Resting) else None,
+            heater_on=isinstance(self.state.amplifier, WarmUp | Hot),
+            mode=self.rig.mode,
+        )
+
+    def stale_after_us(self, output: str) -> int:
+        """How long a reading of this device is believed."""
+        meters = self.wiring.meters.get(output)
+        return meters.stale_after_us if meters is not None else 0
+
+    def fresh_readings(self) -> Readings:
+        """What the amplifier's devices tell now, together; None in every field that is unknown or stale."""
+        fields: dict[str, Any] = {}
+        for output, (at_us, readings) in self.state.readings.items():
+            if self.now_us - at_us <= self.stale_after_us(output):
+                fields |= {name: value for name, value in asdict(readings).items() if value is not None}
+        return Readings(**fields)

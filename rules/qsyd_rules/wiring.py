@@ -1,17 +1,37 @@
-"""Which output of the station carries which command."""
+"""Which output of the station carries which command, and which of them tell readings."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from qsyd_rules.command import CommandName
+
+
+@dataclass(frozen=True, slots=True)
+class Meters:
+    """What a device can be asked: the names of its readings, and how long one is believed."""
+
+    names: frozenset[str]
+    stale_after_us: int
+    travel_us: int = 10_000_000
+    """How long tune and load may take to arrive."""
 
 
 class Wiring:
     """Immutable. A command that nothing carries is never sent, and counts as done."""
 
-    __slots__ = ("_carried", "outputs")
+    __slots__ = ("_carried", "drops_by_itself", "meters", "outputs")
 
-    def __init__(self, outputs: Mapping[str, frozenset[CommandName]]) -> None:
+    def __init__(
+        self,
+        outputs: Mapping[str, frozenset[CommandName]],
+        meters: Mapping[str, Meters] | None = None,
+        *,
+        drops_by_itself: bool = False,
+    ) -> None:
+        """`drops_by_itself` says that an output's permit falls when the daemon dies: a line held, a lease renewed."""
         self.outputs = dict(outputs)
+        self.meters = dict(meters or {})
+        self.drops_by_itself = drops_by_itself
         self._carried = frozenset(name for names in outputs.values() for name in names)
 
     def carries(self, name: CommandName) -> bool:

@@ -7,15 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from qsyd_daemon.outputs.line_exchange import (
-    LINE_BYTES_MAX,
-    UNDONE_BY,
-    Effect,
-    Finished,
-    LineExchange,
-    Reopen,
-    Send,
-)
+from qsyd_daemon.outputs.line_effect import Effect, Finished, Reopen, Send
+from qsyd_daemon.outputs.line_exchange import LineExchange
+from qsyd_daemon.outputs.line_order import UNDONE_BY
+from qsyd_daemon.outputs.line_splitter import LINE_BYTES_MAX
 from qsyd_rules.command import SAFE_COMMANDS, CommandName
 from qsyd_rules.words import Result
 

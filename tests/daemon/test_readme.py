@@ -3,6 +3,8 @@
 import re
 from pathlib import Path
 
+import pytest
+
 from qsyd_daemon.__main__ import main
 from qsyd_daemon.station_file.load import load_station
 
@@ -36,8 +38,7 @@ def test_every_command_of_the_table_is_one_that_the_program_has() -> None:
     rows = re.findall(r"^\| `qsyd (\w+)", README.read_text(encoding="utf-8"), re.MULTILINE)
 
     for command in rows:
-        try:
+        with pytest.raises(SystemExit) as stopped:
             main([command, "--help"])
-        except SystemExit as stopped:
-            assert stopped.code == 0, command
+        assert stopped.value.code == 0, command
     assert {"demo", "run", "check", "explain", "plan", "presets", "status", "amplifier", "sim"} <= set(rows)

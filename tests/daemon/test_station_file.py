@@ -11,6 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from qsyd_daemon.links.line_port import InputLine, OutputLine
 from qsyd_daemon.links.link import SerialAddress, TcpAddress
 from qsyd_daemon.station_file.errors import Problem, Severity, StationFileError
 from qsyd_daemon.station_file.load import SIZE_MAX, load_station, station_from_text
@@ -19,6 +20,9 @@ from qsyd_daemon.station_file.settings import (
     Expected,
     FileTest,
     JsonlSettings,
+    KeySenseSettings,
+    LeaseSettings,
+    LineSettings,
     LogSettings,
     Protocol,
     RigLink,
@@ -31,6 +35,7 @@ from qsyd_rules.words import AmplifierState, LicenceClass, Mode
 
 CORPUS = Path(__file__).with_name("broken_stations")
 EXAMPLE = Path(__file__).with_name("example_station.yaml")
+PORT = "/dev/serial/by-id/usb-cable"
 LEAST = """station: Saltmarsh Hill
 region: 2
 rigs:
@@ -173,6 +178,74 @@ def test_the_outputs_and_tests_of_the_example_station() -> None:
     )
 
 
+def test_limits_of_the_amplifier_are_ranges_and_quantities() -> None:
+    limits = "{gain: 15..40, plate_voltage: 2.5 kV..4.2 kV, temperature: 90 °C, dissipation: 1.5 kW, key_down: 2 min}"
+    amplifier = loaded(LEAST + f"amplifier: {{limits: {limits}}}\n").station.amplifier
+
+    assert amplifier is not None
+    assert amplifier.limits == AmplifierLimits(
+        gain_min=Fraction(15),
+        gain_max=Fraction(40),
+        plate_voltage_min_v=2500,
+        plate_voltage_max_v=4200,
+        temperature_c=90,
+        dissipation_w=1500,
+        key_down_us=120_000_000,
+    )
+
+
+def test_limits_that_are_not_written_have_their_defaults() -> None:
+    file = loaded(LEAST + "amplifier: {}\n")
+    defaults = dict(file.defaults)
+
+    assert file.station.amplifier is not None
+    assert file.station.amplifier.limits == AmplifierLimits()
+    assert (defaults["amplifier.limits.forward_floor"], defaults["amplifier.limits.key_down"]) == ("30 W", "180 s")
+    assert defaults["amplifier.limits.gain"] == defaults["amplifier.limits.temperature"] == "none"
+
+
+@pytest.mark.parametrize(
+    ("keys", "address", "line", "active_high"),
+    [
+        ("line: rts", SerialAddress(PORT, drop_on_close=True), OutputLine.RTS, True),
+        ("line: dtr, active: high", SerialAddress(PORT, drop_on_close=True), OutputLine.DTR, True),
+        ("line: rts, active: low", SerialAddress(PORT, rts_high=True), OutputLine.RTS, False),
+        ("line: dtr, active: low", SerialAddress(PORT, dtr_high=True), OutputLine.DTR, False),
+    ],
+)
+def test_a_permit_line_is_held_at_the_level_that_inhibits(
+    keys: str, address: SerialAddress, line: OutputLine, active_high: bool
+) -> None:
+    file = loaded(LEAST + f"outputs: {{ptt: {{kind: line, link: serial:{PORT}, {keys}}}}}\n")
+
+    assert file.outputs == (LineSettings("ptt", address, line, active_high),)
+    assert dict(file.defaults).get("outputs.ptt.active") == (None if "active" in keys else "high")
+
+
+def test_a_lease_is_renewed_every_second_unless_written_otherwise() -> None:
+    commands = 'commands: {inhibit-transmit: "HOLD\\n", release-transmit: "FREE\\n"}'
+    text = LEAST + f'outputs: {{amp: {{kind: device, link: tcp:h:1, {commands}, lease: {{renew: "KEEP\\n"}}}}}}\n'
+    (amp,) = loaded(text).outputs
+
+    assert isinstance(amp, DeviceSettings)
+    assert amp.lease == LeaseSettings("KEEP\n", 1_000_000, answered=True)
+    assert dict(loaded(text).defaults)["outputs.amp.lease.every"] == "1 s"
+
+
+@pytest.mark.parametrize(
+    ("keys", "sense"),
+    [
+        ("{line: cts}", KeySenseSettings(InputLine.CTS, True, None)),
+        (f"{{line: dsr, active: low, link: serial:{PORT}}}", KeySenseSettings(InputLine.DSR, False, None)),
+        ("{line: cts, link: serial:/dev/key}", KeySenseSettings(InputLine.CTS, True, SerialAddress("/dev/key"))),
+    ],
+)
+def test_a_key_is_sensed_on_the_rigs_own_port_or_another(keys: str, sense: KeySenseSettings) -> None:
+    file = loaded(LEAST.replace("{link: simulated}", f"{{link: serial:{PORT}, key_sense: {keys}}}"))
+
+    assert file.rig_links["main"].key_sense == sense
+
+
 def test_four_keys_are_enough_and_the_rest_is_told() -> None:
     file = loaded(LEAST + "amplifier: {}\noutputs: {log: {kind: log}, notes: {kind: jsonl}}\n")
     defaults = dict(file.defaults)
@@ -219,6 +292,12 @@ def test_scalars_have_the_meaning_of_yaml_1_2() -> None:
     [
         ("amplifier: {warm_up: 60 s}\n", (8, 22), "under 120 s"),
         ("amplifier: {bands: [20m, 15m]}\n", (8, 26), "no antenna covers 15m"),
+        (
+            f"outputs: {{p: {{kind: line, link: serial:{PORT}, line: rts, active: low}}}}\n",
+            (8, 88),
+            "when the daemon dies",
+        ),
+        ("outputs: {p: {kind: line, link: serial:/dev/ttyUSB0, line: rts}}\n", (8, 33), "may be another device"),
         ("rules: [{when: {band: 15m}, then: {drive: 25 W}}]\n", (8, 23), "no antenna covers 15m"),
         ("rules: [{when: {band: 20m}, then: {antenna: wire}}]\n", (8, 45), "covers no band of this rule"),
         ("rules: [{then: {drive: 25 W}}, {then: {drive: 30 W}}]\n", (8, 47), "`rule 1` always decides the drive"),

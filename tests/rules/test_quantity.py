@@ -5,6 +5,7 @@ SI spelling of units: SI Brochure, 9th edition, chapters 2, 3 and 5 (from memory
 
 import contextlib
 from decimal import Decimal
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -51,6 +52,47 @@ def test_powers_currents_and_voltages() -> None:
     assert (quantity.power_w("600 W"), quantity.power_w("1.5 kW")) == (600, 1500)
     assert (quantity.current_ma("120 mA"), quantity.current_ma("1.0 A")) == (120, 1000)
     assert (quantity.voltage_v("3.5 kV"), quantity.voltage_v("800 V")) == (3500, 800)
+
+
+def test_temperatures_in_either_spelling() -> None:
+    assert (quantity.temperature_c("90 C"), quantity.temperature_c("90°C")) == (90, 90)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("90", "add C or °C: 90 C"),
+        ("90 K", "`K` is not a unit of temperature"),
+        ("90 c", "did you mean C?"),
+        ("90 °", "is not a unit of temperature"),
+        ("90 °°C", "is not a temperature"),
+        ("-5 C", "is not a temperature"),
+    ],
+)
+def test_temperatures_that_are_none(text: str, words: str) -> None:
+    with pytest.raises(QuantityError) as caught:
+        quantity.temperature_c(text)
+
+    assert words in str(caught.value)
+
+
+def test_ranges_of_voltages_and_ratios() -> None:
+    assert quantity.voltage_range_v("2.5 kV..4.2 kV") == quantity.voltage_range_v("2.5..4.2 kV") == (2500, 4200)
+    assert quantity.voltage_range_v("800 V..4.2 kV") == (800, 4200)
+    assert quantity.ratio_range("15..40") == (Fraction(15), Fraction(40))
+    assert quantity.ratio_range(" 1.5 .. 2.25 ") == (Fraction(3, 2), Fraction(9, 4))
+
+
+@pytest.mark.parametrize("text", ["15", "15..", "..40", "15..x", "15...40", "40..15", "15..15", "-1..2", "15 W..40 W"])
+def test_ratios_that_are_no_range(text: str) -> None:
+    with pytest.raises(QuantityError):
+        quantity.ratio_range(text)
+
+
+@pytest.mark.parametrize("text", ["3.5 kV", "2.5..4.2", "4.2..2.5 kV", "2.5 kV..4.2 A", "kV..kV"])
+def test_voltages_that_are_no_range(text: str) -> None:
+    with pytest.raises(QuantityError):
+        quantity.voltage_range_v(text)
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import count
+from typing import Any
 
 from qsyd_rules.actuator import rests_at
 from qsyd_rules.amplifier import Line
@@ -37,9 +38,9 @@ from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
 from qsyd_rules.segment import Computed, Parts, Segment, segments_of
 from qsyd_rules.state import Permit
-from qsyd_rules.station import Amplifier, AmplifierLimits, Antenna, ChangeOverTimes, Rig, Rule, Station
+from qsyd_rules.station import Amplifier, AmplifierLimits, Antenna, ChangeOverTimes, Rig, Rule, Station, When
 from qsyd_rules.wiring import Wiring
-from qsyd_rules.words import Mode, Result, worst
+from qsyd_rules.words import AmplifierState, Mode, Result, worst
 
 MS = 1_000
 S = 1_000_000
@@ -157,7 +158,7 @@ class Bench:
         self.recorded: set[int] = set()
         """Intents that are durable."""
         self.failing: set[str] = set()
-        """Outputs that answer nothing: their commands fail after `fail_us`."""
+        """Outputs that answer nothing: their commands fail after `fail_us`, unless they answer again by then."""
         self.refusing: set[CommandName] = set()
         """Commands that every device refuses at once, while it answers all others."""
         self.fail_us = 1500 * MS
@@ -165,8 +166,8 @@ class Bench:
         """What the next answer of the rig says instead of the truth."""
         self.deadlines = 0
         """How often the core was woken because it asked to be."""
-        self.watch: Callable[[Bench], None] | None = None
-        """Called after each event has been worked through."""
+        self.watchers: list[Callable[[Event, tuple[Effect, ...]], None]] = []
+        """Each is shown every event and what the core made of it, before that is carried out."""
         self._queue: list[tuple[int, int, Callable[[], None]]] = []
         self._order = count()
         self.tell(Started(0, self.minute))
@@ -176,10 +177,10 @@ class Bench:
         """Hand one event to the core and carry out what it asks for."""
         assert event.at_us == self.now_us
         self.state, effects = self.core.step(self.state, event)
+        for watcher in self.watchers:
+            watcher(event, effects)
         for effect in effects:
             self._carry_out(effect)
-        if self.watch is not None:
-            self.watch(self)
 
     def run(self, duration_us: int) -> None:
         """Let this much time pass."""
@@ -280,13 +281,11 @@ class Bench:
         """All notices of this event, from `since_us` on."""
         return [notice for at_us, notice in self.notices if notice.event == event and at_us >= since_us]
 
-    @property
-    def released(self) -> bool:
+    def is_released(self) -> bool:
         """Whether the devices hold transmit released."""
         return rests_at(self.state.permit, Permit.RELEASED)
 
-    @property
-    def in_operate(self) -> bool:
+    def is_in_operate(self) -> bool:
         """Whether the amplifier rests in operate."""
         return rests_at(self.state.line, Line.OPERATE)
 
@@ -352,18 +351,70 @@ class Bench:
         name = effect.command.name
         self.sent.append((self.now_us, effect.command))
         carriers = [output for output, carried in self.outputs.items() if name in carried]
-        silent = {output for output in carriers if output in self.failing}
+        silent = any(output in self.failing for output in carriers)
         refused = name in self.refusing
 
-        def answer() -> None:
-            answers = tuple(
-                OutputAnswer(output, Result.FAILED, "no acknowledgement" if output in silent else "refused")
-                if output in silent or refused
-                else OutputAnswer(output, Result.ACKNOWLEDGED)
-                for output in carriers
+        def outcome(output: str) -> OutputAnswer:
+            if output in self.failing:
+                return OutputAnswer(output, Result.FAILED, "no acknowledgement")
+            return (
+                OutputAnswer(output, Result.FAILED, "refused") if refused else OutputAnswer(output, Result.ACKNOWLEDGED)
             )
+
+        def answer() -> None:
+            answers = tuple(outcome(output) for output in carriers)
             result = worst([each.result for each in answers])
             self.answered.append(Answered(self.now_us, effect.command, result))
             self.tell(CommandFinished(self.now_us, effect.command_id, answers))
 
         self._at(self.now_us + (self.fail_us if silent else self.answer_us), answer)
+
+
+def live(
+    *rules: Rule,
+    presets: bool = True,
+    amplifier: bool = True,
+    drive_w: int | None = None,
+    outputs: dict[str, frozenset[CommandName]] | None = None,
+    poll_us: int = 50 * MS,
+    minute: int = 0,
+    **times: int,
+) -> Bench:
+    """A station on the air, barefoot: beam on 20m/1, everything answered, one second old and between two polls."""
+    of = station(*rules, amplifier=amplifier, drive_w=drive_w, **times)
+    wiring = {"switch": SWITCH, "amp": AMPLIFIER_BOX} if outputs is None else outputs
+    bench = Bench(of, every_preset(of) if presets else {}, outputs=wiring, poll_us=poll_us, minute=minute)
+    bench.run(1 * S + 10 * MS)
+    return bench
+
+
+def operating(*rules: Rule, **settings: Any) -> Bench:
+    """The same station with the amplifier in operate."""
+    bench = live(*rules, **settings)
+    bench.operate()
+    bench.run(10 * MS)
+    assert bench.is_in_operate()
+    assert bench.is_released()
+    return bench
+
+
+def when(
+    *,
+    bands: set[str] | None = None,
+    frequencies_hz: tuple[tuple[int, int], ...] | None = None,
+    modes: set[Mode] | None = None,
+    amplifier: set[AmplifierState] | None = None,
+    keyed: bool | None = None,
+    between: tuple[tuple[int, int], ...] | None = None,
+    events: set[str] | None = None,
+) -> When:
+    """The conditions of a rule, from plain sets."""
+    return When(
+        bands=None if bands is None else frozenset(bands),
+        frequencies_hz=frequencies_hz,
+        modes=None if modes is None else frozenset(modes),
+        amplifier=None if amplifier is None else frozenset(amplifier),
+        keyed=keyed,
+        between=between,
+        events=None if events is None else frozenset(events),
+    )

@@ -1,11 +1,8 @@
 """`qsyd amplifier on, off, standby, operate`: asks the running daemon; a refusal says why and how long."""
 
 import argparse
-import sys
 
-from qsyd_daemon.client import NoDaemonError, call
-from qsyd_daemon.commands.state_option import directory_of
-from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.commands.ask import ask
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -15,17 +12,4 @@ def run(arguments: argparse.Namespace) -> int:
         request = "operate-when-ready"
     if request == "off" and arguments.now:
         request = "off-now"
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
-    try:
-        status, answer = call(directory, "POST", "/v1/amplifier", {"request": request})
-    except NoDaemonError as error:
-        print(f"error: {error}", file=sys.stderr)
-        return ExitCode.NO_DAEMON
-    text = answer.get("text", "the daemon gave no reason")
-    if status == 200:
-        print(text)
-        return ExitCode.DONE
-    print(f"refused: {text}", file=sys.stderr)
-    return ExitCode.FAILED
+    return ask(arguments, "/v1/amplifier", {"request": request})

@@ -32,7 +32,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         return _VERBS[arguments.verb](arguments, directory)
     except PresetTableError as error:
-        print("\n".join(error.errors), file=sys.stderr)
+        print("\n".join(f"error: {text}" for text in error.errors), file=sys.stderr)
     except (RefusedError, StateDirectoryError) as error:
         print(f"error: {error}", file=sys.stderr)
     return ExitCode.FAILED
@@ -104,7 +104,7 @@ def _remove(arguments: argparse.Namespace, directory: Path) -> int:
 def _export(arguments: argparse.Namespace, directory: Path) -> int:
     text = write_table(_all(directory))
     if arguments.file is None or arguments.file == "-":
-        sys.stdout.write(text)
+        print(text, end="")
         return ExitCode.DONE
     try:
         Path(arguments.file).write_text(text, encoding="utf-8", newline="")
@@ -119,7 +119,11 @@ def _import(arguments: argparse.Namespace, directory: Path) -> int:
             data = file.read(LARGEST_TABLE + 1)
     except OSError as error:
         raise RefusedError(f"{arguments.file}: {error.strerror}") from None
-    presets = read_table(data, arguments.file)
+    try:
+        presets = read_table(data, arguments.file)
+    except PresetTableError as error:  # each line names its place already
+        print("\n".join(error.errors), file=sys.stderr)
+        return ExitCode.FAILED
     _store(directory, presets)
     print(f"imported: {len(presets)} presets")
     return ExitCode.DONE

@@ -14,6 +14,7 @@ from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.instance_lock import AlreadyRunning, InstanceLock
 from qsyd_daemon.links.link import Address, TcpAddress
 from qsyd_daemon.log import open_log
+from qsyd_daemon.notify import Notifier
 from qsyd_daemon.state_directory import StateDirectoryError, state_directory
 from qsyd_daemon.station_file.errors import StationFileError
 from qsyd_daemon.station_file.load import load_station
@@ -73,7 +74,9 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     store = await asyncio.to_thread(Store.open, directory, store_changed)
     simulated = await _serve_simulated(file, log)
     addresses: dict[str, Address] = {name: TcpAddress("127.0.0.1", server.port) for name, server in simulated.items()}
-    daemon = Daemon(file, Ways(directory, arguments.events, arguments.dry_run, addresses), store, log)
+    notifier = Notifier.from_environment(os.environ)
+    ways = Ways(directory, arguments.events, arguments.dry_run, addresses, notifier)
+    daemon = Daemon(file, ways, store, log)
     await daemon.start()
     log.info("running", station=file.station.name, state=str(directory), dry_run=arguments.dry_run)
     waiting = [loop.create_task(stop.wait()), loop.create_task(daemon.service.crashed.wait())]

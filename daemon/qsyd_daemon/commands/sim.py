@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import contextlib
+import os
 import signal
 import sys
 
@@ -17,22 +18,43 @@ def run(arguments: argparse.Namespace) -> int:
     """Serve until interrupted."""
     try:
         frequency = frequency_hz(arguments.frequency)
-        address = int(arguments.address, 0)
+        address = _bus_address(arguments.address)
+        _check_ranges(arguments)
     except (QuantityError, ValueError) as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.WRONG_USE
     faults = RigFaults(
-        refuse={prefix.encode() for prefix in arguments.refuse},
+        refuse={os.fsencode(prefix) for prefix in arguments.refuse},
         fragment_bytes=arguments.fragment,
         garbage_bytes=arguments.garbage,
         answer_delay_s=arguments.delay_ms / 1000,
     )
     try:
         asyncio.run(_serve(arguments, frequency, address, faults))
-    except (OSError, ValueError) as error:
+    except ValueError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    except OSError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
     return ExitCode.DONE
+
+
+def _bus_address(text: str) -> int:
+    """A CI-V address, `0x94` or `148`. Raises ValueError."""
+    try:
+        return int(text, 0)
+    except ValueError:
+        raise ValueError(f"--address {text!r} is not a bus address; write it as 0x94") from None
+
+
+def _check_ranges(arguments: argparse.Namespace) -> None:
+    """Raises ValueError for a number that no device has."""
+    if arguments.tcp is not None and not 0 <= arguments.tcp <= 65535:
+        raise ValueError(f"--tcp {arguments.tcp} is not a port; write 1 to 65535, or 0 to have one chosen")
+    for option in ("fragment", "garbage", "delay_ms"):
+        if not 0 <= getattr(arguments, option) < 1_000_000:
+            raise ValueError(f"--{option.replace('_', '-')} must be from 0 to below 1000000")
 
 
 async def _serve(arguments: argparse.Namespace, frequency: int, address: int, faults: RigFaults) -> None:

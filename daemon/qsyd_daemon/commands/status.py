@@ -36,6 +36,15 @@ def lines(status: dict[str, Any]) -> list[str]:
     shown.append(f"place      {_place(status)}")
     if status["amplifier"] is not None:
         shown.append(f"amplifier  {_amplifier(status['amplifier'])}")
+    if status["lockout"] is not None:
+        lockout = status["lockout"]
+        shown.append(f"lockout    by {lockout['operator']} since {lockout['since']}: {lockout['reason']}")
+    if status["amplifier"] is not None and status["amplifier"]["fault"] is not None:
+        fault = status["amplifier"]["fault"]
+        shown.append(f"FAULT {fault['number']:<4} {fault['code']} ({fault['severity']}): {fault['detail']}")
+        shown.append(f"             {fault['advice']}")
+    if status["meters"] is not None:
+        shown.append(f"meters     {_meters(status['meters'])}")
     for what, belief in status["outputs"].items():
         if belief["known"] != "unknown" or belief["because"]:
             shown.append(f"{what:<10} {_belief(belief)}")
@@ -88,6 +97,22 @@ def _amplifier(amplifier: dict[str, Any]) -> str:
     if amplifier["wish"] == "operate" and amplifier["because"]:
         parts.append(f"operate is wished for, but {amplifier['because']}")
     return ", ".join(parts)
+
+
+def _meters(meters: dict[str, Any]) -> str:
+    """Only what is known: a meter that tells nothing is not shown as zero."""
+    units = (
+        ("forward_w", "W forward"),
+        ("reflected_w", "W reflected"),
+        ("swr", "SWR"),
+        ("drive_w", "W drive"),
+        ("gain", "times"),
+        ("grid_ma", "mA grid"),
+        ("plate_ma", "mA plate"),
+        ("plate_v", "V plate"),
+        ("temperature_c", "°C"),
+    )
+    return ", ".join(f"{meters[name]:g} {unit}" for name, unit in units if meters[name] is not None) or "unknown"
 
 
 def _belief(belief: dict[str, Any]) -> str:

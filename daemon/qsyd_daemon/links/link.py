@@ -33,13 +33,17 @@ class Speaker(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class SerialAddress:
-    """A serial port. `dtr_high` and `rts_high` are the levels held from the first moment; 8 data bits, no parity."""
+    """A serial port. `dtr_high` and `rts_high` are the levels held from the first moment; 8 data bits, no parity.
+
+    With `drop_on_close` the kernel takes both lines low when the port is closed, also by a process that is killed.
+    """
 
     path: str
     baud: int = 38400
     stop_bits: int = 1
     dtr_high: bool = False
     rts_high: bool = False
+    drop_on_close: bool = False
 
 
 @dataclass(frozen=True, slots=True)

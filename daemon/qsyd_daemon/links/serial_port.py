@@ -42,8 +42,13 @@ async def open_serial(
     `received` is called with bytes as they arrive, `closed` once, with the reason, when the port is lost; both on the
     event loop, and neither before this function has returned.
     """
-    descriptor = await off_loop(partial(_open_port, address), _give_back)
+    descriptor = await open_descriptor(address)
     return SerialLink(descriptor, address.path, received, closed)
+
+
+async def open_descriptor(address: SerialAddress) -> int:
+    """Open and set up the port: its descriptor, which the caller owns. Raises OpenError."""
+    return await off_loop(partial(_open_port, address), _give_back)
 
 
 class SerialLink:
@@ -178,7 +183,7 @@ def _open_port(address: SerialAddress) -> int:
             port.set_low_latency_mode(True)  # some adapters otherwise hold bytes back for 16 ms
         # A second descriptor for the same open port: pyserial's own, and its four pipe ends, go.
         descriptor = os.dup(port.fileno())
-        _prepare(descriptor)
+        _prepare(descriptor, address.drop_on_close)
     except (OSError, termios.error) as error:
         if descriptor >= 0:
             _close(descriptor)
@@ -188,9 +193,12 @@ def _open_port(address: SerialAddress) -> int:
     return descriptor
 
 
-def _prepare(descriptor: int) -> None:
+def _prepare(descriptor: int, drop_on_close: bool) -> None:
     attributes = termios.tcgetattr(descriptor)
-    attributes[_CFLAG] &= ~termios.HUPCL  # closing leaves DTR and RTS as they are
+    if drop_on_close:
+        attributes[_CFLAG] |= termios.HUPCL
+    else:
+        attributes[_CFLAG] &= ~termios.HUPCL  # closing leaves DTR and RTS as they are
     attributes[_CC][termios.VMIN] = 1  # nothing to read is EAGAIN, and only a hang-up reads as no bytes
     attributes[_CC][termios.VTIME] = 0
     termios.tcsetattr(descriptor, termios.TCSANOW, attributes)

@@ -6,10 +6,14 @@ from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from typing import Any, Protocol
 
 from qsyd_daemon.links.link import Address, Link, SerialAddress, Speaker
-from qsyd_daemon.outputs.line_exchange import Effect, Finished, LineExchange, Reopen, Send
+from qsyd_daemon.outputs.line_effect import Effect, Finished, Reopen, Send, Told
+from qsyd_daemon.outputs.line_exchange import LineExchange
+from qsyd_daemon.outputs.meter_questions import MeterCounts, MeterQuestions, MeterSettings
 from qsyd_daemon.outputs.output import Performed
+from qsyd_daemon.outputs.renewal import Lease, Renewal
 from qsyd_daemon.outputs.template import Template, TemplateError
 from qsyd_rules.command import COMMAND_FIELDS, Command, CommandName
+from qsyd_rules.readings import Readings
 from qsyd_rules.words import Result
 
 TIMEOUT_US = 500_000
@@ -48,16 +52,25 @@ class LineDevice:
         acknowledge: re.Pattern[str] | None = None,
         timeout_us: int = TIMEOUT_US,
         retries: int = RETRIES,
+        meters: MeterSettings | None = None,
+        lease: Lease | None = None,
+        told: Callable[[str, Readings], None] = lambda name, readings: None,
     ) -> None:
         """`keep_link` makes the keeper of the link. A command's text is acknowledged once, however many lines it has.
 
         `acknowledge` is searched in each line that the device sends; without it commands are `assumed` once sent.
+        With `meters` the device is also asked for its readings, and `told(name, readings)` hears them.
         """
         self.name = name
         self.commands = frozenset(commands)
         self._templates = dict(commands)
         self._address = address_text(address)
-        self._exchange = LineExchange(self._address, acknowledge, timeout_us, retries)
+        questions = None if meters is None else MeterQuestions(meters, timeout_us)
+        self.counts: MeterCounts | None = None if questions is None else questions.counts
+        """What has come of the questions for readings; None for a device that is not asked."""
+        renewal = None if lease is None else Renewal(lease)
+        self._exchange = LineExchange(self._address, acknowledge, timeout_us, retries, questions, renewal)
+        self._told = told
         self._keeper = keep_link(address, self)
         self._link: Link | None = None
         self._futures: dict[int, asyncio.Future[Performed]] = {}
@@ -129,6 +142,7 @@ class LineDevice:
             raise
 
     def _carry_out(self, effects: list[Effect]) -> None:
+        told: list[Readings] = []
         for effect in effects:
             match effect:
                 case Send(data):
@@ -138,10 +152,15 @@ class LineDevice:
                     future = self._futures.pop(ticket, None)
                     if future is not None and not future.done():
                         future.set_result(Performed(result, error))
+                case Told(readings):
+                    told.append(readings)
                 case Reopen(reason):
                     self.link_closed(reason)
                     self._keeper.reopen(reason)
         self._set_timer()
+        # Last of all: who hears it may hand over a command, whose bytes must not get in before those above.
+        for readings in told:
+            self._told(self.name, readings)
 
     def _set_timer(self) -> None:
         wake_at_us = self._exchange.wake_at_us()

@@ -10,6 +10,10 @@ acknowledged, whatever was lost or late on the way.
   to answer later than that, they are waited for as long as it took, and half a time-out more.
 - Commands of the safe direction are sent at once. An ordinary one under way is abandoned; waiting ones that would undo
   the safe one never go out; the rest goes on behind it.
+- A question for readings goes out only while nothing else is under way, waiting or owed; safe commands do not wait for
+  its answer, ordinary ones do, at most `timeout_us`. A line that could be an answer as well as an acknowledgement is
+  first taken for the answer that is owed. The renewal of a lease leaves an acknowledgement owed like a command, and is
+  nobody's.
 - A command ends within `timeout_us * (retries + 1)` of being handed over, waiting included; what has ended is never
   sent (again), so that nothing is replayed to a device that comes back.
 
@@ -18,66 +22,15 @@ Limit: an acknowledgement that comes after it was forgotten cannot be told from 
 
 import re
 from collections import deque
-from dataclasses import dataclass
 
-from qsyd_rules.command import SAFE_COMMANDS, CommandName
+from qsyd_daemon.outputs.line_effect import Effect, Finished, Reopen, Send, Told
+from qsyd_daemon.outputs.line_order import UNDONE_BY, Order, why_cut_off, why_unanswered
+from qsyd_daemon.outputs.line_splitter import LineSplitter
+from qsyd_daemon.outputs.meter_questions import Kept, MeterQuestions
+from qsyd_daemon.outputs.renewal import Renewal
+from qsyd_rules.command import CommandName
+from qsyd_rules.readings import Readings
 from qsyd_rules.words import Result
-
-LINE_BYTES_MAX = 256
-"""Longest line taken from a device. A longer one is damaged, and acknowledges nothing."""
-
-_LINE_END = re.compile(rb"[\r\n]")
-
-UNDONE_BY: dict[CommandName, frozenset[CommandName]] = {
-    CommandName.INHIBIT_TRANSMIT: frozenset({CommandName.RELEASE_TRANSMIT}),
-    CommandName.AMPLIFIER_STANDBY: frozenset({CommandName.AMPLIFIER_OPERATE}),
-    CommandName.HIGH_VOLTAGE_OFF: frozenset({CommandName.AMPLIFIER_ON, CommandName.AMPLIFIER_OPERATE}),
-}
-"""What must not go out behind a safe command that overtook it: it was decided before, and would undo it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Send:
-    """Hand these bytes to the open link, now."""
-
-    data: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Finished:
-    """The command handed over as `ticket` has ended; `error` is None unless it failed."""
-
-    ticket: int
-    result: Result
-    error: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Reopen:
-    """The link looks open and nobody acknowledges: open it anew. The exchange takes it as closed from here."""
-
-    reason: str
-
-
-Effect = Send | Finished | Reopen
-
-
-@dataclass(slots=True)
-class _Order:
-    """One command until it ends. `owed` counts its lines sent since acknowledgements were last forgotten."""
-
-    ticket: int
-    name: CommandName
-    data: bytes
-    end_at_us: int
-    tries: int = 0
-    owed: int = 0
-    owed_since_us: int = 0
-    sent_at_us: int = 0
-
-    @property
-    def is_safe(self) -> bool:
-        return self.name in SAFE_COMMANDS
 
 
 class LineExchange:
@@ -86,28 +39,40 @@ class LineExchange:
     Every method returns what is to be done, in order. `wake_at_us` says when to call `due` if nothing happens before.
     """
 
-    def __init__(self, address: str, acknowledge: re.Pattern[str] | None, timeout_us: int, retries: int) -> None:
+    def __init__(
+        self,
+        address: str,
+        acknowledge: re.Pattern[str] | None,
+        timeout_us: int,
+        retries: int,
+        meters: MeterQuestions | None = None,
+        lease: Renewal | None = None,
+    ) -> None:
         """`address` is for messages; without `acknowledge` a command is done as soon as it was sent."""
         self._address = address
         self._acknowledge = acknowledge
         self._timeout_us = timeout_us
         self._tries_max = retries + 1
+        self._meters = meters
+        self._lease = lease
+        self._renewals_owed = lease is not None and lease.settings.answered and acknowledge is not None
         self._is_open = False
         self._closed_because = "not open yet"
-        self._under_way: list[_Order] = []  # sent at least once: any number of safe ones, or one ordinary one
-        self._urgent: deque[_Order] = deque()  # safe, held up by a closed link
-        self._waiting: deque[_Order] = deque()  # ordinary, not sent yet
+        self._under_way: list[Order] = []  # sent at least once: any number of safe ones, or one ordinary one
+        self._urgent: deque[Order] = deque()  # safe, held up by a closed link
+        self._waiting: deque[Order] = deque()  # ordinary, not sent yet
         self._owed = 0
         self._sent_at_us = 0
         self._grace_us = timeout_us  # how long after the last line what is owed may still come
-        self._partial = b""
-        self._skip_line = False
+        self._lines = LineSplitter()
         self._heard: str | None = None
         self._effects: list[Effect] = []
 
     def submit(self, ticket: int, name: CommandName, data: bytes, at_us: int) -> list[Effect]:
         """Take over a command; on an idle open link its bytes are among the effects of this very call."""
-        order = _Order(ticket, name, data, at_us + self._timeout_us * self._tries_max)
+        order = Order(ticket, name, data, at_us + self._timeout_us * self._tries_max)
+        if self._lease is not None:
+            self._lease.handed_over(name)
         if not order.is_safe:
             self._waiting.append(order)
         else:
@@ -119,7 +84,10 @@ class LineExchange:
     def opened(self, at_us: int) -> list[Effect]:
         """The link is open: what is under way is sent again, as one of its tries; then what waited for it."""
         self._is_open = True
-        self._partial, self._skip_line, self._heard = b"", False, None
+        self._lines.reset()
+        self._heard = None
+        if self._meters is not None:
+            self._meters.opened(at_us)
         for order in self._under_way:
             self._send(order, at_us)
         self._advance(at_us)
@@ -132,14 +100,12 @@ class LineExchange:
 
     def received(self, data: bytes, at_us: int) -> list[Effect]:
         """Take in bytes, in whatever pieces. Lines end with CR or LF; what cannot be decoded in them is left out."""
-        if self._acknowledge is None:
+        if self._acknowledge is None and self._meters is None:
             return []
-        *ends, partial = _LINE_END.split(data)
-        for end in ends:
-            self._line(self._partial + end, at_us)
-            self._partial = b""
-        self._partial = (self._partial + partial)[: LINE_BYTES_MAX + 1]
+        for text, is_whole in self._lines.split(data):
+            self._line(text, is_whole, at_us)
         # Only now: what has arrived already cannot answer what is sent next.
+        self._look_for_silence(at_us)
         self._advance(at_us)
         return self._take_effects()
 
@@ -156,7 +122,8 @@ class LineExchange:
         for queue in (self._urgent, self._waiting):
             for order in [order for order in queue if at_us >= order.end_at_us]:
                 queue.remove(order)
-                self._finish(order, Result.FAILED, self._why_never_sent())
+                self._fail(order, self._why_never_sent())
+        self._look_for_silence(at_us)
         self._advance(at_us)
         return self._take_effects()
 
@@ -167,6 +134,10 @@ class LineExchange:
             times += [order.sent_at_us + self._timeout_us for order in self._under_way]
             if self._owed and not self._under_way:
                 times.append(self._sent_at_us + self._grace_us)
+            if self._meters is not None:
+                times += self._meters.wakes_us(self._is_idle)
+            if self._lease is not None and self._lease.due_us is not None and self._may_send:
+                times.append(self._lease.due_us)
         return min(times, default=None)
 
     def abandon(self, ticket: int, error: str) -> list[Effect]:
@@ -192,14 +163,42 @@ class LineExchange:
             self._send(self._urgent.popleft(), at_us)
         if self._owed and not self._under_way and at_us >= self._sent_at_us + self._grace_us:
             self._forget_owed()
-        while self._waiting and not self._under_way and not self._owed:
+        if self._lease is not None and self._may_send and self._lease.is_due(at_us):
+            self._lease.sent(at_us)
+            self._effects.append(Send(self._lease.settings.renew))
+            if self._renewals_owed:
+                self._owed += 1
+                self._sent_at_us = at_us
+        while self._waiting and self._may_send:
             self._heard = None
             self._send(self._waiting.popleft(), at_us)
+        if self._meters is not None and self._may_send and self._meters.is_due(at_us):
+            self._effects.append(Send(self._meters.ask(at_us)))
 
-    def _send(self, order: _Order, at_us: int) -> None:
+    @property
+    def _is_idle(self) -> bool:
+        """Whether no command is under way or may still be answered."""
+        return not self._under_way and not self._owed
+
+    @property
+    def _may_send(self) -> bool:
+        """Whether what has to wait its turn may go out: nothing is under way, a question for readings included."""
+        return self._is_idle and (self._meters is None or not self._meters.is_awaited)
+
+    def _look_for_silence(self, at_us: int) -> None:
+        if self._meters is None or not self._is_open:
+            return
+        reason = self._meters.silence(at_us)
+        if reason is not None and self._is_idle:  # else the command under way will tell
+            self._effects.append(Reopen(reason))
+            self._close(reason)
+
+    def _send(self, order: Order, at_us: int) -> None:
         self._effects.append(Send(order.data))
+        if self._meters is not None:
+            self._meters.overtake()
         if self._acknowledge is None:
-            self._finish(order, Result.ASSUMED)
+            self._succeed(order, Result.ASSUMED, at_us)
             return
         if not order.owed:
             order.owed_since_us = at_us
@@ -210,21 +209,30 @@ class LineExchange:
         if order.tries == 1:
             self._under_way.append(order)
 
-    def _line(self, line: bytes, at_us: int) -> None:
-        if self._skip_line:
-            self._skip_line = False
-            return
-        text = line[:LINE_BYTES_MAX].decode(errors="ignore")
-        if not text:
-            return
+    def _line(self, text: str, is_whole: bool, at_us: int) -> None:
+        is_acknowledgement = is_whole and self._matches(text)
+        if self._meters is not None and is_whole:
+            told = self._meters.line(text, at_us, is_other=is_acknowledgement and self._owed > 0)
+            if isinstance(told, Readings):
+                self._effects.append(Told(told))
+            if told is not Kept.NOT_MINE:
+                return
         self._heard = text
-        if not self._owed or len(line) > LINE_BYTES_MAX or not self._matches(text):
+        if is_acknowledgement:
+            self._acknowledged(at_us)
+
+    def _acknowledged(self, at_us: int) -> None:
+        if self._meters is not None:
+            self._meters.acknowledged(at_us)
+        if not self._owed:
+            # A device that was said not to acknowledge renewals does; what it sends must never pass for more.
+            self._renewals_owed = self._lease is not None
             return
         self._owed -= 1
         for order in list(self._under_way):
             if self._owed < order.owed:
                 self._under_way.remove(order)
-                self._finish(order, Result.ACKNOWLEDGED)
+                self._succeed(order, Result.ACKNOWLEDGED, at_us)
                 took_us = at_us - order.owed_since_us
                 if took_us > self._timeout_us:
                     self._grace_us = max(self._grace_us, took_us + self._timeout_us // 2)
@@ -243,14 +251,21 @@ class LineExchange:
         for orders in (self._under_way, self._urgent, self._waiting):
             for order in [order for order in orders if order.ticket in tickets]:
                 orders.remove(order)
-                self._finish(order, Result.FAILED, error)
+                self._fail(order, error)
 
-    def _finish(self, order: _Order, result: Result, error: str | None = None) -> None:
-        self._effects.append(Finished(order.ticket, result, error))
+    def _succeed(self, order: Order, result: Result, at_us: int) -> None:
+        self._effects.append(Finished(order.ticket, result))
+        if self._lease is not None:
+            self._lease.taken(order.name, at_us)
 
-    def _give_up(self, order: _Order) -> None:
+    def _fail(self, order: Order, error: str) -> None:
+        self._effects.append(Finished(order.ticket, Result.FAILED, error))
+        if self._lease is not None:
+            self._lease.failed(order.name)
+
+    def _give_up(self, order: Order) -> None:
         self._under_way.remove(order)
-        self._finish(order, Result.FAILED, self._why_unanswered(order))
+        self._fail(order, self._why_unanswered(order))
         if not self._is_open:
             return
         self._effects.append(Reopen("no acknowledgement"))
@@ -259,19 +274,20 @@ class LineExchange:
     def _close(self, reason: str) -> None:
         self._is_open = False
         self._closed_because = reason
+        if self._lease is not None:
+            self._lease.end()
         self._owed = 0
         self._grace_us = self._timeout_us
         for order in list(self._under_way):
             order.owed = 0
             if order.tries >= self._tries_max:
                 self._under_way.remove(order)
-                self._finish(order, Result.FAILED, self._why_unanswered(order))
+                self._fail(order, self._why_unanswered(order))
 
     def _forget_owed(self) -> None:
         self._owed = 0
         self._grace_us = self._timeout_us
-        self._skip_line = bool(self._partial)  # the beginning of an answer to what is forgotten
-        self._partial = b""
+        self._lines.skip_begun()  # the beginning of an answer to what is forgotten
 
     def _why_never_sent(self) -> str:
         if not self._is_open:
@@ -280,18 +296,9 @@ class LineExchange:
         behind = names or "earlier acknowledgements still owed"
         return f"not sent to {self._address} within {self._timeout_us * self._tries_max // 1000} ms: behind {behind}"
 
-    def _why_unanswered(self, order: _Order) -> str:
-        if not self._is_open and order.tries < self._tries_max:
-            sent = "sent once before" if order.tries == 1 else f"sent {order.tries} times before"
-            return f"no connection to {self._address}: {self._closed_because} ({sent}, never acknowledged)"
+    def _why_unanswered(self, order: Order) -> str:
+        closed_because = None if self._is_open else self._closed_because
+        if closed_because is not None and order.tries < self._tries_max:
+            return why_cut_off(order, self._address, closed_because)
         assert self._acknowledge is not None
-        tries = "1 try" if order.tries == 1 else f"{order.tries} tries"
-        seen = "heard nothing" if self._heard is None else f"last heard {self._heard!r}"
-        if self._heard is not None and self._matches(self._heard):
-            seen += ", which may have answered another command"
-        if not self._is_open:
-            seen += f"; the link was closed: {self._closed_because}"
-        return (
-            f"no acknowledgement from {self._address} in {tries}: "
-            f"expected a line that matches {self._acknowledge.pattern!r} within {self._timeout_us // 1000} ms, {seen}"
-        )
+        return why_unanswered(order, self._address, self._acknowledge, self._timeout_us, self._heard, closed_because)

@@ -179,7 +179,8 @@ class RigState:
         self._take_parts(in_use, split)
         if status.split is not None:
             self.is_split_known = True
-            self._transmit_vfo = OTHER_VFO.get(in_use) if split else in_use  # what a later word on the receive VFO means
+            # What a later word on the receive VFO alone is read by.
+            self._transmit_vfo = OTHER_VFO.get(in_use) if split else in_use
         self._mode = status.mode
         if not shows_transmit:
             self._vfos[in_use] = _VfoRead(status.frequency_hz, asked_at_us, at_us)

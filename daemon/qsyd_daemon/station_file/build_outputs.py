@@ -3,16 +3,20 @@
 import re
 from pathlib import Path
 
+from qsyd_daemon.links.line_port import InputLine, OutputLine
 from qsyd_daemon.links.link import Address, SerialAddress, TcpAddress
 from qsyd_daemon.outputs.template import Template, TemplateError
 from qsyd_daemon.station_file import pattern
-from qsyd_daemon.station_file.address import SerialLink, SimulatedLink, TcpLink
+from qsyd_daemon.station_file.address import LinkText, SerialLink, SimulatedLink, TcpLink
 from qsyd_daemon.station_file.errors import nearest, short
 from qsyd_daemon.station_file.findings import Findings
 from qsyd_daemon.station_file.model import (
     SERIAL_KEYS,
     DeviceKeys,
     JsonlKeys,
+    KeySenseKeys,
+    LeaseKeys,
+    LineKeys,
     LinkKeys,
     LogKeys,
     ReadingsKeys,
@@ -22,6 +26,9 @@ from qsyd_daemon.station_file.model import (
 from qsyd_daemon.station_file.settings import (
     DeviceSettings,
     JsonlSettings,
+    KeySenseSettings,
+    LeaseSettings,
+    LineSettings,
     LogSettings,
     OutputSettings,
     Protocol,
@@ -52,6 +59,7 @@ def rig_links_of(keys: StationKeys, findings: Findings) -> dict[str, RigLink]:
             civ_address=rig.address,
             poll_us=rig.poll,
             push=rig.push,
+            key_sense=None if rig.key_sense is None else _key_sense(rig, rig.key_sense, here, findings),
         )
     return links
 
@@ -66,6 +74,10 @@ def outputs_of(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Find
                 device = _device(name, output, ports, findings)
                 if device is not None:
                     settings.append(device)
+            case LineKeys():
+                line = _line(name, output, findings)
+                if line is not None:
+                    settings.append(line)
             case JsonlKeys():
                 settings.append(JsonlSettings(name, Path(output.path or f"{name}.jsonl")))
             case LogKeys():
@@ -75,23 +87,27 @@ def outputs_of(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Find
 
 def judge_ports(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
     """No serial port serves two."""
+    linked: list[tuple[Location, LinkText | None, str]] = []
+    for name, rig in keys.rigs.items():
+        linked.append((("rigs", name), rig.link, name))
+        if rig.key_sense is not None:
+            linked.append((("rigs", name, "key_sense"), rig.key_sense.link, name))
+    for name, output in outputs.items():
+        if isinstance(output, DeviceKeys | LineKeys):
+            linked.append((("outputs", name), output.link, name))
     owners: dict[str, str] = {}
-    linked: list[tuple[Location, LinkKeys]] = [(("rigs", name), rig) for name, rig in keys.rigs.items()]
-    linked += [(("outputs", name), output) for name, output in outputs.items() if isinstance(output, DeviceKeys)]
-    for here, each in linked:
-        if isinstance(each.link, SerialLink):
-            owner = owners.setdefault(each.link.path, str(here[1]))
-            if owner != here[1]:
-                text = f"serial port {short(each.link.path)} already belongs to `{owner}`"
+    for here, link, name in linked:
+        if isinstance(link, SerialLink):
+            owner = owners.setdefault(link.path, name)
+            if owner != name:
+                text = f"serial port {short(link.path)} already belongs to `{owner}`"
                 findings.error((*here, "link"), text, "each rig and device needs a port of its own")
 
 
 def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | None:
     match keys.link:
         case SerialLink(path):
-            if _UNSTABLE.fullmatch(path):
-                text = f"{path} may be another device after the next start"
-                findings.warning((*here, "link"), text, "use its name under /dev/serial/by-id")
+            _judge_path(path, here, findings)
             return SerialAddress(path, keys.baud, keys.stop_bits, keys.dtr == "high", keys.rts == "high")
         case TcpLink(host, port):
             _refuse_serial_keys(here, findings)
@@ -99,6 +115,12 @@ def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | No
         case SimulatedLink():
             _refuse_serial_keys(here, findings)
             return None
+
+
+def _judge_path(path: str, here: Location, findings: Findings) -> None:
+    if _UNSTABLE.fullmatch(path):
+        text = f"{path} may be another device after the next start"
+        findings.warning((*here, "link"), text, "use its name under /dev/serial/by-id")
 
 
 def _refuse_serial_keys(here: Location, findings: Findings) -> None:
@@ -125,11 +147,61 @@ def _device(name: str, keys: DeviceKeys, ports: list[int | str], findings: Findi
     if keys.acknowledge is not None:
         _compiled(keys.acknowledge, (*here, "acknowledge"), findings)
     readings = None if keys.readings is None else _readings(keys.readings, (*here, "readings"), findings)
+    lease = None if keys.lease is None else _lease(keys, keys.lease, (*here, "lease"), findings)
     address = _address(keys, here, findings)
     if address is None:
         findings.error((*here, "link"), "a device cannot be simulated", "write serial:PATH or tcp:HOST:PORT")
         return None
-    return DeviceSettings(name, address, commands, keys.acknowledge, keys.timeout, keys.retries, readings)
+    return DeviceSettings(name, address, commands, keys.acknowledge, keys.timeout, keys.retries, readings, lease)
+
+
+def _lease(keys: DeviceKeys, lease: LeaseKeys, here: Location, findings: Findings) -> LeaseSettings:
+    for command in (CommandName.INHIBIT_TRANSMIT, CommandName.RELEASE_TRANSMIT):
+        if command not in keys.commands and findings.is_whole(*here[:-1], "commands"):
+            text = f"a lease is for transmit, and this device has no `{command}`"
+            findings.error(here, text, f"give it `{command}` among its commands, or leave the lease out", key=True)
+    return LeaseSettings(lease.renew, lease.every, lease.answered)
+
+
+def _line(name: str, keys: LineKeys, findings: Findings) -> LineSettings | None:
+    here: Location = ("outputs", name)
+    if not isinstance(keys.link, SerialLink):
+        findings.error((*here, "link"), "a line belongs to a serial port", "write serial:/dev/serial/by-id/...")
+        return None
+    _judge_path(keys.link.path, here, findings)
+    line, active_high = OutputLine(keys.line), keys.active == "high"
+    if not active_high:
+        text = f"with `active: low` transmit is released when the daemon dies: `{name}` is no guard then"
+        findings.warning((*here, "active"), text, "wire it so that the high level releases")
+    # Held from the first moment: the level that inhibits; the other line stays low.
+    return LineSettings(
+        name,
+        SerialAddress(
+            keys.link.path,
+            dtr_high=line is OutputLine.DTR and not active_high,
+            rts_high=line is OutputLine.RTS and not active_high,
+            drop_on_close=active_high,
+        ),
+        line,
+        active_high,
+    )
+
+
+def _key_sense(rig: RigKeys, keys: KeySenseKeys, here: Location, findings: Findings) -> KeySenseSettings:
+    place: Location = (*here, "key_sense")
+    address = None
+    match keys.link:
+        case SerialLink(path):
+            if path != getattr(rig.link, "path", None):
+                _judge_path(path, place, findings)
+                address = SerialAddress(path)
+        case None:
+            if not isinstance(rig.link, SerialLink) and findings.is_whole(*here, "link"):
+                text = "this rig's link has no lines that could be sensed"
+                findings.error(place, text, "name the port: link: serial:/dev/serial/by-id/...", key=True)
+        case _:
+            findings.error((*place, "link"), "a line belongs to a serial port", "write serial:/dev/serial/by-id/...")
+    return KeySenseSettings(InputLine(keys.line), keys.active == "high", address)
 
 
 def _judge_command(

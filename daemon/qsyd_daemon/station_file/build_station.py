@@ -164,6 +164,14 @@ def _amplifier(keys: StationKeys, names: Names, findings: Findings) -> Amplifier
             reflected_power_w=limits.reflected_power,
             swr=limits.swr,
             drive_w=limits.drive,
+            gain_min=limits.gain[0] if limits.gain else None,
+            gain_max=limits.gain[1] if limits.gain else None,
+            plate_voltage_min_v=limits.plate_voltage[0] if limits.plate_voltage else None,
+            plate_voltage_max_v=limits.plate_voltage[1] if limits.plate_voltage else None,
+            temperature_c=limits.temperature,
+            dissipation_w=limits.dissipation,
+            forward_floor_w=limits.forward_floor,
+            key_down_us=limits.key_down,
         ),
     )
 

@@ -5,7 +5,15 @@ from collections.abc import Iterator
 from pydantic import BaseModel
 
 from qsyd_daemon.station_file.address import SerialLink
-from qsyd_daemon.station_file.model import SERIAL_KEYS, DeviceKeys, JsonlKeys, LinkKeys, RigKeys, StationKeys
+from qsyd_daemon.station_file.model import (
+    SERIAL_KEYS,
+    DeviceKeys,
+    JsonlKeys,
+    LineKeys,
+    LinkKeys,
+    RigKeys,
+    StationKeys,
+)
 from qsyd_daemon.station_file.validate import OutputKeys
 from qsyd_rules.station import Station
 
@@ -18,7 +26,7 @@ def defaults_of(keys: StationKeys, outputs: dict[str, OutputKeys], station: Stat
     for name, output in outputs.items():
         if isinstance(output, JsonlKeys) and output.path is None:
             found.append((f"outputs.{name}.path", f"{name}.jsonl"))
-        elif isinstance(output, DeviceKeys):
+        elif isinstance(output, DeviceKeys | LineKeys):
             found += _unset(output, f"outputs.{name}.")
     if keys.amplifier is not None and station.amplifier is not None:
         if keys.amplifier.follows is None:

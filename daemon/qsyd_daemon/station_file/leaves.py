@@ -8,7 +8,7 @@ import math
 import re
 from collections.abc import Callable
 from fractions import Fraction
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
@@ -19,6 +19,11 @@ from qsyd_rules import quantity
 
 _NAME = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9_.-]{0,62}[A-Za-z0-9])?")
 TEXT_LENGTH_MAX = 1000
+GAIN_MAX = 1000
+"""Largest power gain, as a ratio, that a limit may name: 30 dB."""
+PLATE_V_LEAST, PLATE_V_MOST = 50, 20_000
+
+Bound = TypeVar("Bound")
 
 
 def refusal(text: str, hint: str, *inside: str | int) -> PydanticCustomError:
@@ -169,7 +174,21 @@ def _frequencies(value: object) -> tuple[int, int]:
     return _span(value, quantity.frequency_range_hz, "14.347..14.351 MHz")
 
 
-def _span(value: object, read: Callable[[str], tuple[int, int]], example: str) -> tuple[int, int]:
+def _gains(value: object) -> tuple[Fraction, Fraction]:
+    low, high = _span(value, quantity.ratio_range, "15..40")
+    if low == 0 or high > GAIN_MAX:
+        raise refusal(f"{described(value)} is out of range", f"write two ratios above 0, at most {GAIN_MAX}")
+    return low, high
+
+
+def _voltages(value: object) -> tuple[int, int]:
+    low, high = _span(value, quantity.voltage_range_v, "2.5..4.2 kV")
+    if low < PLATE_V_LEAST or high > PLATE_V_MOST:
+        raise refusal(f"{described(value)} is out of range", f"write {PLATE_V_LEAST} V to {PLATE_V_MOST // 1000} kV")
+    return low, high
+
+
+def _span(value: object, read: Callable[[str], tuple[Bound, Bound]], example: str) -> tuple[Bound, Bound]:
     if not isinstance(value, str):
         raise refusal(f"{described(value)} stands where a range belongs", f"write it as {example}")
     try:
@@ -221,6 +240,9 @@ MinuteRange = Annotated[tuple[int, int], BeforeValidator(_between)]
 FrequencyRange = Annotated[tuple[int, int], BeforeValidator(_frequencies)]
 Frequency = Annotated[int, quantity_between(quantity.frequency_hz, "0 Hz", "1000000 MHz", "14.205 MHz")]
 Power = Annotated[int, quantity_between(quantity.power_w, "1 W", "10 kW", "600 W")]
+Temperature = Annotated[int, quantity_between(quantity.temperature_c, "20 C", "400 C", "90 C")]
+GainRange = Annotated[tuple[Fraction, Fraction], BeforeValidator(_gains)]
+VoltageRange = Annotated[tuple[int, int], BeforeValidator(_voltages)]
 Current = Annotated[int, quantity_between(quantity.current_ma, "1 mA", "20 A", "120 mA")]
 AsList = BeforeValidator(_as_list)
 NeedsList = BeforeValidator(_needs_list)

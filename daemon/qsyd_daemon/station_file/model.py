@@ -15,6 +15,7 @@ from qsyd_daemon.station_file.leaves import (
     Current,
     Frequency,
     FrequencyRange,
+    GainRange,
     Line,
     Minute,
     MinuteRange,
@@ -23,7 +24,9 @@ from qsyd_daemon.station_file.leaves import (
     Port,
     Power,
     Raw,
+    Temperature,
     Text,
+    VoltageRange,
     described,
     duration,
     number_above,
@@ -80,6 +83,14 @@ class LinkKeys(Keys):
 SERIAL_KEYS = ("baud", "stop_bits", "dtr", "rts")
 
 
+class KeySenseKeys(Keys):
+    """A line of a serial port that tells whether the rig is keyed; without `link`, of the rig's own port."""
+
+    line: Annotated[str, one_of("cts", "dsr", what="a line that can be read")]
+    link: Link | None = None
+    active: Level = default("high")
+
+
 class RigKeys(LinkKeys):
     protocol: Annotated[str, one_of("ascii-cat", "ci-v", what="a protocol")] = default("ascii-cat")
     frequency_digits: Annotated[int, one_number_of(11, 9, what="a number of digits")] = default(11)
@@ -87,6 +98,7 @@ class RigKeys(LinkKeys):
     poll: Annotated[int, duration("5 ms", "10 s", "50 ms")] = default("50 ms")
     push: Boolean = default(False)
     lost_after: Annotated[int, duration("10 ms", "10 min", "2 s")] = default("2 s")
+    key_sense: KeySenseKeys | None = None
 
 
 class AntennaKeys(Keys):
@@ -101,6 +113,12 @@ class LimitKeys(Keys):
     reflected_power: Power | None = None
     swr: Annotated[Fraction, number_above(1, 100, "2.5")] | None = None
     drive: Power | None = None
+    gain: GainRange | None = None
+    plate_voltage: VoltageRange | None = None
+    temperature: Temperature | None = None
+    dissipation: Power | None = None
+    forward_floor: Power = default("30 W")
+    key_down: Annotated[int, duration("1 s", "1 h", "180 s")] = default("180 s")
 
 
 class AmplifierKeys(Keys):
@@ -194,6 +212,14 @@ class ReadingsKeys(Keys):
     travel: Annotated[int, duration("1 ms", "10 min", "10 s")] = default("10 s")
 
 
+class LeaseKeys(Keys):
+    """The device drops transmit by itself unless `renew` comes again and again."""
+
+    renew: Raw
+    every: Annotated[int, duration("10 ms", "1 min", "1 s")] = default("1 s")
+    answered: Boolean = default(True)
+
+
 class DeviceKeys(LinkKeys):
     kind: str
     commands: dict[Annotated[str, one_of(*CommandName, what="a command")], Raw] = Field(default_factory=dict)
@@ -201,6 +227,16 @@ class DeviceKeys(LinkKeys):
     timeout: Annotated[int, duration("1 ms", "1 min", "500 ms")] = default("500 ms")
     retries: Annotated[int, whole_number(0, 20)] = default(2)
     readings: ReadingsKeys | None = None
+    lease: LeaseKeys | None = None
+
+
+class LineKeys(Keys):
+    """Transmit permit on a control line of a serial port."""
+
+    kind: str
+    link: Link
+    line: Annotated[str, one_of("rts", "dtr", what="a line that can be set")]
+    active: Level = default("high")
 
 
 class JsonlKeys(Keys):
@@ -212,8 +248,9 @@ class LogKeys(Keys):
     kind: str
 
 
-OUTPUT_KEYS: dict[str, type[DeviceKeys | JsonlKeys | LogKeys]] = {
+OUTPUT_KEYS: dict[str, type[DeviceKeys | LineKeys | JsonlKeys | LogKeys]] = {
     "device": DeviceKeys,
+    "line": LineKeys,
     "jsonl": JsonlKeys,
     "log": LogKeys,
 }

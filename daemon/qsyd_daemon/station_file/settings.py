@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from qsyd_daemon.links.link import Address
+from qsyd_daemon.links.line_port import InputLine, OutputLine
+from qsyd_daemon.links.link import Address, SerialAddress
 from qsyd_daemon.station_file.errors import Problem
 from qsyd_rules.command import CommandName
 from qsyd_rules.station import Station
@@ -25,6 +26,15 @@ class Protocol(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class KeySenseSettings:
+    """The line that tells whether a rig is keyed; `address` is None where it is one of the rig's own port."""
+
+    line: InputLine
+    active_high: bool
+    address: SerialAddress | None
+
+
+@dataclass(frozen=True, slots=True)
 class RigLink:
     """How one rig is reached and followed."""
 
@@ -37,6 +47,7 @@ class RigLink:
     poll_us: int
     push: bool
     """Also ask the rig to report changes by itself."""
+    key_sense: KeySenseSettings | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +65,16 @@ class ReadingsSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class LeaseSettings:
+    """A device that drops transmit by itself unless the line `renew` comes `every_us`."""
+
+    renew: str
+    every_us: int
+    answered: bool
+    """Whether the device acknowledges this line as it does commands."""
+
+
+@dataclass(frozen=True, slots=True)
 class DeviceSettings:
     """A device spoken to in lines; `commands` are templates that were read without fault."""
 
@@ -65,6 +86,18 @@ class DeviceSettings:
     timeout_us: int
     retries: int
     readings: ReadingsSettings | None
+    lease: LeaseSettings | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """Transmit permit on a line of a serial port; the address holds the line at the level that inhibits."""
+
+    name: str
+    address: SerialAddress
+    line: OutputLine
+    active_high: bool
+    """Whether it is the high level that releases."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +115,7 @@ class LogSettings:
     name: str
 
 
-OutputSettings = DeviceSettings | JsonlSettings | LogSettings
+OutputSettings = DeviceSettings | LineSettings | JsonlSettings | LogSettings
 
 
 @dataclass(frozen=True, slots=True)

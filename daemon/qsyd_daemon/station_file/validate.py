@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails
 from qsyd_daemon.station_file.errors import nearest, short
 from qsyd_daemon.station_file.findings import Findings
 from qsyd_daemon.station_file.leaves import described
-from qsyd_daemon.station_file.model import OUTPUT_KEYS, DeviceKeys, JsonlKeys, LogKeys, StationKeys
+from qsyd_daemon.station_file.model import OUTPUT_KEYS, DeviceKeys, JsonlKeys, LineKeys, LogKeys, StationKeys
 from qsyd_daemon.station_file.vocabulary import KINDS, LATER_KINDS
 from qsyd_daemon.station_file.yaml_tree import Location, data_of
 
@@ -28,6 +28,8 @@ _HINTS = {
     "rigs": "name at least one rig: `rigs: {main: {link: simulated}}`",
     "antennas": "name at least one antenna: `antennas: {wire: {port: 1, bands: [40m]}}`",
     "link": "write serial:PATH or tcp:HOST:PORT",
+    "line": "name the line of the port: `rts` or `dtr` to set, `cts` or `dsr` to read",
+    "renew": 'write what to send to the device, such as `renew: "KEEP\\n"`',
     "port": "write the number of its port on the switch",
     "bands": "list its bands, such as [80m, 40m]",
     "ask": 'write what to send to the device, such as `ask: "METERS\\n"`',
@@ -36,7 +38,7 @@ _HINTS = {
     "text": "write the text to send",
 }
 
-OutputKeys = DeviceKeys | JsonlKeys | LogKeys
+OutputKeys = DeviceKeys | LineKeys | JsonlKeys | LogKeys
 Model = TypeVar("Model", bound=BaseModel)
 
 

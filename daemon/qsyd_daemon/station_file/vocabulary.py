@@ -59,8 +59,8 @@ CONTEXT_FIELDS = (
 )
 """What a notice's text may use whatever the event: where the station is."""
 
-KINDS = ("device", "jsonl", "log")
-LATER_KINDS = ("line", "mqtt", "webhook", "exec", "udp")
+KINDS = ("device", "line", "jsonl", "log")
+LATER_KINDS = ("mqtt", "webhook", "exec", "udp")
 
 MODES = tuple(str(mode) for mode in Mode)
 BOOLEAN_WORDS = frozenset({"yes", "no", "on", "off", "y", "n"})

@@ -1,0 +1,27 @@
+"""What the commands share that ask the running daemon for something. Standard library only."""
+
+import argparse
+import sys
+from typing import Any
+
+from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.exit_code import ExitCode
+
+
+def ask(arguments: argparse.Namespace, target: str, body: dict[str, Any]) -> int:
+    """Ask, and print the answer; a refusal says why, and ends with 1."""
+    directory = directory_of(arguments)
+    if directory is None:
+        return ExitCode.FAILED
+    try:
+        status, answer = call(directory, "POST", target, body)
+    except NoDaemonError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.NO_DAEMON
+    text = answer.get("text", "the daemon gave no reason")
+    if status == 200:
+        print(text)
+        return ExitCode.DONE
+    print(f"refused: {text}", file=sys.stderr)
+    return ExitCode.FAILED

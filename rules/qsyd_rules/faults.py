@@ -1,0 +1,103 @@
+"""Faults latch: how one is found, what it switches off, and what it takes to leave it.
+
+No fault clears by itself. An `offline` one takes the amplifier out of the signal path and keeps the tube hot; a
+`shutdown` one takes the high voltage off, lets the blower run, and costs a fresh warm-up. An acknowledgement is a single
+act of a person for one fault, never itself commands operate, and is refused while the cause can still be seen. The same
+fault three times in ten minutes locks: acknowledging it then takes a reason.
+"""
+
+from qsyd_rules.amplifier import CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp
+from qsyd_rules.command import CommandName, HighVoltageOff
+from qsyd_rules.effect import Answer
+from qsyd_rules.event import DeviceRead, FaultAcknowledged
+from qsyd_rules.evidence import stuck_detail, stuck_fault_due
+from qsyd_rules.fault import Fault, FaultCode, Severity
+from qsyd_rules.notice import FaultCleared, FaultFound
+from qsyd_rules.protection import persists, watch
+from qsyd_rules.readings import NO_READINGS, Readings
+from qsyd_rules.state import FaultHistory
+from qsyd_rules.turn import Turn
+
+REPEATS_WITHIN_US = 600_000_000
+REPEATS_LOCK = 3
+
+
+def raise_fault(turn: Turn, code: FaultCode, detail: str, readings: Readings = NO_READINGS) -> None:
+    """Latch a fault, unless one stands already: the first is the one that tells what happened."""
+    state = turn.state
+    if state.fault is not None:
+        return
+    recent = tuple((each, at_us) for each, at_us in state.fault_history if turn.now_us - at_us < REPEATS_WITHIN_US)
+    history: FaultHistory = (*recent, (code, turn.now_us))
+    locked = sum(each is code for each, _ in history) >= REPEATS_LOCK
+    fault = Fault(turn.take_id(), code, detail, turn.now_us, readings)
+    turn.change(fault=fault, fault_locked=locked, fault_history=history, wish=False)
+    turn.amplifier_reason = f"fault {code}: {detail}"
+    turn.report(FaultFound(fault.number, code, fault.severity, detail, fault.advice, locked))
+    if fault.severity is Severity.SHUTDOWN:
+        _shut_down(turn)
+
+
+def _shut_down(turn: Turn) -> None:
+    """High voltage off at once; the heater follows after the cool-down, and the warm-up has to run anew."""
+    station = turn.atlas.station
+    if turn.wiring.carries(CommandName.HIGH_VOLTAGE_OFF):
+        turn.send(HighVoltageOff())
+    if station.amplifier is None:
+        return
+    match turn.state.amplifier:
+        case WarmUp() | Hot() | SwitchingOn():
+            turn.change(amplifier=CoolDown(turn.now_us + station.amplifier.cool_down_us, None))
+        case CoolDown(off_us=off_us):
+            turn.change(amplifier=CoolDown(off_us, None))
+        case Off() | SwitchingOff():
+            pass
+
+
+def judge_readings(turn: Turn, event: DeviceRead) -> None:
+    """Hold a device's readings against the limits."""
+    amplifier = turn.atlas.station.amplifier
+    if amplifier is None:
+        return
+    guarded, trip = watch(turn.state.guarded, event.readings, amplifier, turn.circumstances(), turn.now_us)
+    turn.change(guarded=guarded)
+    if trip is not None:
+        raise_fault(turn, trip.code, trip.detail, event.readings)
+
+
+def pass_fault_time(turn: Turn) -> None:
+    """A key that stays down is found by time alone."""
+    if stuck_fault_due(turn):
+        raise_fault(turn, FaultCode.KEYED_TOO_LONG, stuck_detail(turn))
+
+
+def acknowledge(turn: Turn, event: FaultAcknowledged) -> None:
+    """Let a person leave a fault whose cause has gone."""
+    fault = turn.state.fault
+    refusal = _refusal(turn, event, fault)
+    if fault is None or refusal is not None:
+        turn.effects.append(Answer(event.request_id, False, refusal or "no fault stands"))
+        return
+    turn.change(fault=None, fault_locked=False)
+    turn.amplifier_reason = f"fault {fault.code} acknowledged by {event.operator}"
+    turn.report(FaultCleared(fault.number, fault.code, event.operator, event.reason))
+    after = (
+        "switch the amplifier on again: the whole warm-up runs" if fault.severity is Severity.SHUTDOWN else "standby"
+    )
+    turn.effects.append(Answer(event.request_id, True, f"fault {fault.code} acknowledged; {after}"))
+
+
+def _refusal(turn: Turn, event: FaultAcknowledged, fault: Fault | None) -> str | None:
+    if fault is None:
+        return "no fault stands"
+    if event.number is not None and event.number != fault.number:
+        return f"fault {event.number} does not stand; the one that does is {fault.number}, {fault.code}"
+    if turn.state.fault_locked and not event.reason:
+        return f"{fault.code} came {REPEATS_LOCK} times in ten minutes: acknowledging it takes a reason (--reason)"
+    if fault.code is FaultCode.KEYED_TOO_LONG:
+        return "the key is still down" if turn.keyed else None
+    amplifier = turn.atlas.station.amplifier
+    if amplifier is None:
+        return None
+    still = persists(fault.code, turn.fresh_readings(), amplifier, turn.circumstances(), turn.state.guarded)
+    return None if still is None else f"its cause has not gone: {still}"

@@ -1,0 +1,259 @@
+"""What an onlooker can know of a station from the events told and the commands sent, and from nothing else."""
+
+from dataclasses import dataclass
+
+from qsyd_rules.command import (
+    AmplifierOff,
+    AmplifierOn,
+    AmplifierOperate,
+    AmplifierStandby,
+    Command,
+    CommandName,
+    HighVoltageOff,
+    InhibitTransmit,
+    RecallPreset,
+    ReleaseTransmit,
+    SelectAntenna,
+)
+from qsyd_rules.event import (
+    CommandFinished,
+    DeviceRead,
+    Event,
+    IntentRecorded,
+    KeySensed,
+    LockoutChanged,
+    LoopStalled,
+    MinuteTurned,
+    OutputConnected,
+    OutputLost,
+    RigLinkClosed,
+    RigRead,
+    StopRequested,
+)
+from qsyd_rules.placement import Atlas, Placement
+from qsyd_rules.rulebook import Situation
+from qsyd_rules.words import AmplifierState, Result, worst
+from qsyd_simulators.world.agenda import S
+from qsyd_simulators.world.layout import Layout
+from qsyd_simulators.world.store import Store
+
+EVIDENCE_GAP_US = 5 * S
+MINUTE_WAIT_US = 60 * S
+RF_FLOOR_W = 10.0
+
+
+@dataclass(slots=True)
+class Told:
+    """The newest command to one actuator: when it left, when and how it was answered."""
+
+    command: Command | None = None
+    number: int = -1
+    answered_us: int | None = None
+    failed: bool = False
+
+    @property
+    def confirmed(self) -> bool:
+        """Answered, and well."""
+        return self.answered_us is not None and not self.failed
+
+    def is_settled(self, at_us: int, settle_us: int) -> bool:
+        """Confirmed, and so long ago."""
+        return self.confirmed and at_us >= (self.answered_us or 0) + settle_us
+
+
+class Account:
+    """Of one life of the daemon; a new one begins with nothing known."""
+
+    def __init__(self, layout: Layout, atlas: Atlas, store: Store, at_us: int, minute: int) -> None:
+        self._layout, self._atlas, self._store = layout, atlas, store
+        self._station = layout.station
+        self._followed = layout.station.rigs[0]
+        for rig in layout.station.rigs:
+            if layout.station.amplifier and rig.name == layout.station.amplifier.follows:
+                self._followed = rig
+        self.reading: RigRead | None = None
+        """The last of the rig; None while it is lost."""
+        self.heard_us = at_us
+        self.lost_us: int | None = None
+        """When the rig was last lost; None while it answers, and before it ever did."""
+        self.unkeyed_us = at_us
+        self.line_keyed = False
+        self.power_w: dict[str, float] = {}
+        self.band: str | None = None
+        self.band_since_us = at_us
+        self.band_agreed = False
+        self.minute_told = self.minute = minute
+        self.permit, self.line, self.antenna, self.tank = Told(), Told(), Told(), Told()
+        self.heater = Told()
+        self.heater_since_us: int | None = None
+        self.amplifier_lost_us: int | None = None
+        self.wished = False
+        """Whether an operator wishes to operate, as far as the answers said."""
+        self.stopping = False
+        self.locked_out = False
+        self.fault: int | None = None
+        self.notes_asked: dict[int, int] = {}
+        self.notes: dict[int, bool] = {}
+        self.newest_note = -1
+        self._known: dict[tuple[Situation, int], tuple[object, Placement]] = {}
+
+    @property
+    def keyed(self) -> bool:
+        """Whether any source says so."""
+        rig = self.reading is not None and self.reading.keyed is True
+        return rig or self.line_keyed or any(watts > RF_FLOOR_W for watts in self.power_w.values())
+
+    def is_quiet(self, event: Event) -> bool:
+        """Whether this tells what is known already; then only the time of it is taken in."""
+        before = self.reading
+        if (
+            type(event) is not RigRead
+            or before is None
+            or event.frequency_hz != before.frequency_hz
+            or event.transmit_hz != before.transmit_hz
+            or event.keyed is not before.keyed
+            or event.mode is not before.mode
+            or event.keyed is True
+            or not self.band_agreed
+            or event.at_us >= self.heard_us + self._followed.lost_after_us
+            or self.minute != self.minute_told
+            or self.amplifier_lost_us is not None
+        ):
+            return False
+        self.heard_us = event.at_us
+        return True
+
+    def take(self, event: Event) -> None:
+        """Take one event in, before anybody decides on it."""
+        was_keyed = self.keyed
+        match event:
+            case RigRead():
+                self._read(event)
+            case RigLinkClosed():
+                self.lose_rig(event.at_us)
+            case CommandFinished(command_id=number, answers=answers):
+                self._finish(event.at_us, number, worst([answer.result for answer in answers]) is Result.FAILED)
+            case OutputLost(output=output):
+                self._lose(event.at_us, output)
+            case OutputConnected(output=output):
+                if CommandName.AMPLIFIER_ON in self._layout.wiring.of(output):
+                    self.amplifier_lost_us = None
+            case IntentRecorded(intent_id=number, error=error):
+                self.notes[number] = error is None
+            case MinuteTurned(minute=minute):
+                self.minute_told = minute
+            case DeviceRead(output=output, readings=readings):
+                self.power_w[output] = readings.forward_w or 0.0
+                if readings.state is AmplifierState.OFF:
+                    self.heater_since_us = None
+            case KeySensed(keyed=keyed):
+                self.line_keyed = keyed is True
+            case LockoutChanged(lockout=lockout):
+                self.locked_out = lockout is not None
+            case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
+                self.heater_since_us = None
+            case StopRequested():
+                self.stopping, self.wished = True, False
+            case _:
+                pass
+        if was_keyed or self.keyed:
+            self.unkeyed_us = event.at_us
+        self._pass_time(event.at_us)
+
+    def _pass_time(self, at_us: int) -> None:
+        if self.reading is not None and at_us >= self.heard_us + self._followed.lost_after_us:
+            self.lose_rig(at_us)
+        if not self.keyed and at_us >= self.unkeyed_us + MINUTE_WAIT_US:
+            self.minute = self.minute_told
+        if self.amplifier_lost_us is not None and at_us >= self.amplifier_lost_us + EVIDENCE_GAP_US:
+            if self.heater_since_us is not None:
+                self.wished = False
+            self.heater_since_us = None
+
+    def sent(self, number: int, command: Command) -> None:
+        """A command has left."""
+        told = Told(command, number)
+        match command:
+            case InhibitTransmit() | ReleaseTransmit():
+                self.permit = told
+            case AmplifierStandby() | AmplifierOperate():
+                self.line = told
+            case SelectAntenna():
+                self.antenna = told
+            case RecallPreset():
+                self.tank = told
+            case AmplifierOn() | AmplifierOff() | HighVoltageOff():
+                self.heater = told
+                self.heater_since_us = None
+            case _:
+                pass
+
+    def near(self) -> list[Placement]:
+        """Every place within the hysteresis of the transmit frequency, on its band: a drift may still count as there."""
+        if self.reading is None or self.reading.transmit_hz is None:
+            return []
+        at_hz, reach_hz = self.reading.transmit_hz, self._station.change_over.hysteresis_hz
+        here = self.place(at_hz)
+        places = [here]
+        for shift_hz in (-reach_hz, reach_hz):
+            other = self.place(at_hz + shift_hz)
+            if other.band == here.band:
+                places.append(other)
+        return places
+
+    def here(self) -> Placement | None:
+        """Where the rig would transmit, as last told."""
+        if self.reading is None or self.reading.transmit_hz is None:
+            return None
+        return self.place(self.reading.transmit_hz)
+
+    def place(self, frequency_hz: int) -> Placement:
+        """The decision for a frequency, as everything else stands."""
+        mode = self.reading.mode if self.reading else None
+        keyed = self.reading is not None and self.reading.keyed is True
+        situation = Situation(self._followed.name, frequency_hz, mode, AmplifierState.STANDBY, keyed, self.minute)
+        presets = self._store.presets
+        known = self._known.get((situation, id(presets)))
+        if known is None or known[0] is not presets:
+            if len(self._known) > 2_000:
+                self._known.clear()
+            known = self._known[situation, id(presets)] = (presets, self._atlas.place(situation, presets))
+        return known[1]
+
+    def lose_rig(self, at_us: int) -> None:
+        """The rig is silent, or its link has gone."""
+        if self.reading is not None:
+            self.lost_us = at_us
+        self.reading = None
+
+    def _read(self, event: RigRead) -> None:
+        before = self.reading
+        if before is None:
+            self.unkeyed_us = event.at_us
+        if before is None or before.transmit_hz != event.transmit_hz:
+            self.minute = self.minute_told
+        self.heard_us = event.at_us
+        self.lost_us = None
+        self.reading = event
+        segment = self._atlas.segment_at(event.transmit_hz) if event.transmit_hz is not None else None
+        band = segment.band if segment else None
+        if before is None or band != self.band:
+            self.band, self.band_since_us, self.band_agreed = band, event.at_us, False
+        elif event.asked_at_us is not None and event.asked_at_us >= self.band_since_us:
+            self.band_agreed = True
+
+    def _finish(self, at_us: int, number: int, failed: bool) -> None:
+        for told in (self.permit, self.line, self.antenna, self.tank, self.heater):
+            if told.number == number:
+                told.answered_us, told.failed = at_us, failed
+        if self.heater.number == number and isinstance(self.heater.command, AmplifierOn):
+            self.heater_since_us = None if failed else at_us
+
+    def _lose(self, at_us: int, output: str) -> None:
+        carried = self._layout.wiring.of(output)
+        self.power_w.pop(output, None)
+        for told in (self.permit, self.line, self.antenna, self.tank):
+            if told.command is not None and told.command.name in carried and told.answered_us is not None:
+                told.failed = True
+        if CommandName.AMPLIFIER_ON in carried and self.amplifier_lost_us is None:
+            self.amplifier_lost_us = at_us
