@@ -3,8 +3,6 @@
 import re
 from pathlib import Path
 
-import pytest
-
 from qsyd_daemon.__main__ import main
 from qsyd_daemon.station_file.load import load_station
 
@@ -38,7 +36,5 @@ def test_every_command_of_the_table_is_one_that_the_program_has() -> None:
     rows = re.findall(r"^\| `qsyd (\w+)", README.read_text(encoding="utf-8"), re.MULTILINE)
 
     for command in rows:
-        with pytest.raises(SystemExit) as stopped:
-            main([command, "--help"])
-        assert stopped.value.code == 0, command
+        assert main([command, "--help"]) == 0, command
     assert {"demo", "run", "check", "explain", "plan", "presets", "status", "amplifier", "sim"} <= set(rows)
