@@ -103,6 +103,11 @@ class Account:
         rig = self.reading is not None and self.reading.keyed is True
         return rig or self.line_keyed or any(watts > RF_FLOOR_W for watts in self.power_w.values())
 
+    @property
+    def _heater_may_be_on(self) -> bool:
+        """Not while an off is under way, or was answered well: then a reading is only a late one."""
+        return not isinstance(self.heater.command, AmplifierOff | HighVoltageOff)
+
     def is_quiet(self, event: Event) -> bool:
         """Whether this tells what is known already; then only the time of it is taken in."""
         before = self.reading
@@ -146,6 +151,8 @@ class Account:
                 self.power_w[output] = readings.forward_w or 0.0
                 if readings.state is AmplifierState.OFF:
                     self.heater_since_us = None
+                elif readings.state is not None and self.heater_since_us is None and self._heater_may_be_on:
+                    self.heater_since_us = event.at_us
             case KeySensed(keyed=keyed):
                 self.line_keyed = keyed is True
             case LockoutChanged(lockout=lockout):

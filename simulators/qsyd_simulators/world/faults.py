@@ -51,6 +51,8 @@ class FaultKind(StrEnum):
     PERMIT_ANSWER_LOST = "permit-answer-lost"
     PERMIT_SUPPLY_LOST = "permit-supply-lost"
     PERMIT_LINK_HALF_OPEN = "permit-link-half-open"
+    FEED_LINE_BROKEN = "feed-line-broken"
+    KEY_LINE_UNREADABLE = "key-line-unreadable"
     DISK_SLOW = "disk-slow"
     DISK_FULL = "disk-full"
     DISK_HANGS = "disk-hangs"
@@ -157,6 +159,8 @@ USUAL: dict[FaultKind, tuple[int, int]] = {
     FaultKind.PERMIT_ANSWER_LOST: (500, 6_000),
     FaultKind.PERMIT_SUPPLY_LOST: (200, 6_000),
     FaultKind.PERMIT_LINK_HALF_OPEN: (500, 8_000),
+    FaultKind.FEED_LINE_BROKEN: (500, 4_000),
+    FaultKind.KEY_LINE_UNREADABLE: (500, 8_000),
     FaultKind.DISK_SLOW: (1_000, 12_000),
     FaultKind.DISK_FULL: (1_000, 12_000),
     FaultKind.DISK_HANGS: (1_000, 12_000),
@@ -177,6 +181,7 @@ CERTAIN = frozenset(
         FaultKind.MODE_FLAPS,
         FaultKind.OPERATOR_HAMMERS,
         FaultKind.WALL_CLOCK_JUMPS,
+        FaultKind.FEED_LINE_BROKEN,
         FaultKind.DISK_SLOW,
         FaultKind.DISK_FULL,
         FaultKind.DISK_HANGS,

@@ -44,6 +44,8 @@ class Layout:
     rig_latency_us: int = 2_000
     push: bool = True
     """Whether the rig reports changes unasked."""
+    senses_key: bool = False
+    """Whether the keying line is sensed beside the rig's own word."""
     minute: int = 720
     """Of the UTC day, at the beginning."""
 

@@ -23,13 +23,14 @@ from qsyd_rules.event import (
     RigLinkClosed,
     StopRequested,
 )
+from qsyd_rules.fault import FaultCode
 from qsyd_rules.notice import ChangeOverFinished, ChangeOverStarted, FaultCleared, FaultFound, Notice, Warned
 from qsyd_rules.placement import Atlas
 from qsyd_simulators.world.account import Account
 from qsyd_simulators.world.agenda import MS, S
 from qsyd_simulators.world.layout import Layout
 from qsyd_simulators.world.store import Store
-from qsyd_simulators.world.verdict import Verdict
+from qsyd_simulators.world.verdict import TRIPPED, Verdict
 
 FRESH_US = 600 * MS
 SAFE_US = 250 * MS
@@ -257,10 +258,14 @@ class Observer:
                 self._started_us = None
                 good = all(told.command is None or told.confirmed for told in (account.antenna, account.tank))
                 self._hold("I11", at_us, good, "reported finished, although a move was not answered")
+            case Warned(code="lockout" | "amplifier-at-its-panel"):
+                account.wished = False
             case Warned(code="change-over-failed" | "change-over-abandoned"):
                 self._started_us = None
-            case FaultFound(number=number):
+            case FaultFound(number=number, code=code, detail=detail):
                 self._verdict.exercised["I6"] += 1
+                if code is FaultCode.UNSAFE_COMMAND:
+                    self._violate(TRIPPED, at_us, detail)
                 account.fault, account.wished = number, False
             case FaultCleared():
                 self._hold("I7", at_us, isinstance(event, FaultAcknowledged), "a fault was cleared by nobody")

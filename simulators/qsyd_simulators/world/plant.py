@@ -54,6 +54,8 @@ class Plant:
         self.keyed = False
         self.transmit_hz = 0
         self.rf = False
+        self.reflected_share = 0.01
+        """Of forward power; what a broken feed line sends back."""
         self.changed: Callable[[], None] = lambda: None
         self.contacts_moved: Callable[[], None] = lambda: None
         self.operated: Callable[[], None] = lambda: None
@@ -138,7 +140,7 @@ class Plant:
             power_w = FULL_OUTPUT_W if self.in_operate else BAREFOOT_W
         amplifier = self._layout.station.amplifier
         if amplifier is None or CommandName.AMPLIFIER_STANDBY not in carries:
-            return Readings(forward_w=power_w, reflected_w=power_w / 100)
+            return Readings(forward_w=power_w, reflected_w=power_w * self.reflected_share)
         if not self.heater_on:
             state = AmplifierState.OFF
         elif self.in_operate:
@@ -147,7 +149,7 @@ class Plant:
             warm = self.warmth >= 1.0 - exp(-TIME_CONSTANTS) - 1e-9
             state = AmplifierState.STANDBY if warm else AmplifierState.WARM_UP
         tune, load = self.tank if self.tank is not None else (None, None)
-        return Readings(forward_w=power_w, reflected_w=power_w / 100, tune=tune, load=load, state=state)
+        return Readings(forward_w=power_w, reflected_w=power_w * self.reflected_share, tune=tune, load=load, state=state)
 
     def _heat(self, on: bool) -> None:
         self._warmth, self._warmth_us = self.warmth, self._agenda.now_us

@@ -12,6 +12,8 @@ LIVELY = ("L1", "L2")
 """Every change-over ends; a healed world reaches its target."""
 TRUE = ("W1", "W2", "W3", "W4")
 """Ground truth of contacts, cathode and RF, which no belief of the daemon touches."""
+TRIPPED = "gate"
+"""A violation of its own: the gate or the monitor had to step in, so that the sequencer, or they, are wrong."""
 INVARIANTS = (*COMMANDED, *LIVELY, *TRUE)
 
 
