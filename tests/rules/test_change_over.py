@@ -161,6 +161,17 @@ def test_only_the_drive_is_raised_without_inhibiting_anything() -> None:
     assert [command for at_us, command in bench.sent if at_us >= start_us] == [LimitDrive(75)]
 
 
+def test_the_drive_is_lowered_at_once_even_into_a_transmission() -> None:
+    bench = operating(Rule("cool", when(modes={Mode.DATA}), Then(drive_w=25)), drive_w=75)
+    bench.key()
+    start_us = bench.now_us
+    bench.rig.mode = Mode.DATA
+    bench.push()
+    bench.run(S)
+
+    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "limit-drive"), (1 * MS, "release-transmit")]
+
+
 def test_the_drive_is_not_raised_into_a_transmission() -> None:
     bench = operating(Rule("cool", when(modes={Mode.DATA}), Then(drive_w=25)), drive_w=75)
     bench.rig.mode = Mode.DATA
@@ -390,6 +401,21 @@ def test_a_dead_disk_lets_the_antenna_follow_barefoot(how: str) -> None:
 
 
 @pytest.mark.parametrize("how", ["fails", "hangs"])
+@pytest.mark.parametrize("dead_s", [1, 4, 6, 20, 60])
+def test_no_change_over_goes_to_operate_without_a_note(how: str, dead_s: int) -> None:
+    """However long the disk has been dead, and at every new target."""
+    bench = operating()
+    bench.intents_fail, bench.intents_hang = how == "fails", how == "hangs"
+    number = len(bench.sent)
+    for frequency_hz in (7_050_000, 14_050_000, 3_550_000, 21_050_000):
+        bench.tune(frequency_hz, push=True)
+        bench.run(dead_s * S)
+
+    assert bench.names(number).count("select-antenna") == 4
+    assert "amplifier-operate" not in bench.names(number)
+
+
+@pytest.mark.parametrize("how", ["fails", "hangs"])
 def test_a_dead_disk_never_interrupts_who_transmits_barefoot(how: str) -> None:
     """Operate waits and is tried again; that alone inhibits nothing, and says nothing more."""
     bench = operating()
@@ -505,6 +531,26 @@ def test_back_at_the_origin_before_anything_moved_nothing_moves() -> None:
     bench.run(S)
 
     assert [name for _, name in since(bench, start_us)] == ["inhibit-transmit", "release-transmit"]
+
+
+def test_a_relay_that_still_moves_is_not_released_onto_by_a_dial_that_left_and_came_back() -> None:
+    """The change-over was abandoned off the band; its antenna command is still unanswered when the dial returns."""
+    bench = live()
+    bench.tune(7_050_000, push=True)
+    bench.run(50 * MS)
+    bench.answer_us = 400 * MS
+    bench.run(2 * MS)
+    bench.tune(5_000_000, push=True)
+    bench.run(20 * MS)
+    bench.tune(7_050_000, push=True)
+    bench.answer_us = 1 * MS
+    number = len(bench.sent)
+    bench.run(300 * MS)
+    assert bench.names(number) == []
+
+    bench.run(S)
+
+    assert bench.names(number) == ["recall-preset", "release-transmit"]
 
 
 def test_a_change_over_is_told_as_finished_before_the_next_one_is_told_as_started() -> None:

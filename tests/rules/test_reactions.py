@@ -92,7 +92,9 @@ def test_standby_by_a_reaction_takes_back_an_armed_operate() -> None:
 def test_what_a_reaction_brings_about_is_an_event_like_any_other() -> None:
     bench = operating(
         Rule(
-            "out", when(events={"frequency"}, frequencies_hz=((14_100_000, 14_110_000),)), Then(amplifier_standby=True)
+            "out",
+            when(events={"frequency"}, frequencies_hz=((14_100_000, 14_110_000),)),
+            Then(amplifier_standby=True, warn="out"),
         ),
         Rule("tell", when(events={"amplifier"}), Then(send=Send("journal", "{state}"))),
     )
@@ -103,6 +105,7 @@ def test_what_a_reaction_brings_about_is_an_event_like_any_other() -> None:
 
     changes = [notice for notice in bench.told("amplifier", start_us) if isinstance(notice, AmplifierChanged)]
     assert [change.reason for change in changes] == ["rule “out” on frequency"]
+    assert [notice.text for notice in warned(bench, start_us)] == ["out"]
     assert [text.fields["state"] for text in bench.texts] == ["standby"]
 
 

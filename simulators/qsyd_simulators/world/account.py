@@ -50,6 +50,8 @@ class Told:
     number: int = -1
     answered_us: int | None = None
     failed: bool = False
+    """Answered badly, or what it was told was lost later."""
+    answered_well: bool = False
 
     @property
     def confirmed(self) -> bool:
@@ -252,7 +254,7 @@ class Account:
     def _finish(self, at_us: int, number: int, failed: bool) -> None:
         for told in (self.permit, self.line, self.antenna, self.tank, self.heater):
             if told.number == number:
-                told.answered_us, told.failed = at_us, failed
+                told.answered_us, told.failed, told.answered_well = at_us, failed, not failed
         if self.heater.number == number and isinstance(self.heater.command, AmplifierOn):
             self.heater_since_us = None if failed else at_us
 

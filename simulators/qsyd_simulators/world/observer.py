@@ -130,7 +130,8 @@ class Observer:
                 served = {place.antenna.name for place in account.near() if place.antenna}
                 self._hold("I10", at_us, command.antenna in served, f"{command.antenna} is not the antenna of the place")
                 self._hold("I21", at_us, account.band_agreed, "antenna moved after a single reading")
-                unbidden = isinstance(event, StopRequested | OutputLost | RigLinkClosed | LoopStalled)
+                unbidden = isinstance(event, StopRequested | RigLinkClosed | LoopStalled)
+                unbidden |= isinstance(event, OutputLost) and self._started_us is None
                 self._hold("I16", at_us, not unbidden, f"antenna moved on {type(event).__name__}")
                 self._spend("antenna", at_us)
             case RecallPreset():
@@ -220,10 +221,16 @@ class Observer:
         if self._stands_by:
             settled = account.line.is_settled(at_us, self._times.relay_settle_us)
             self._hold("I4", at_us, settled, "released onto a moving transfer relay")
-        moved = account.tank.command is not None
-        if moved:
-            self._hold("I4", at_us, account.tank.is_settled(at_us, 0), "released before the tank had settled")
+        if account.tank.command is not None:
+            self._hold("I4", at_us, self._tank_rests(at_us), "released before the tank had settled")
         self._hold("I24", at_us, not account.locked_out, "released under a lockout")
+
+    def _tank_rests(self, at_us: int) -> bool:
+        """Whether the tank is where it was sent; where the place has no preset it only has to be at rest."""
+        told = self.account.tank
+        if told.command is None or told.is_settled(at_us, 0):
+            return True
+        return told.failed and any(place.preset is None for place in self.account.near())
 
     def _spend(self, actuator: str, at_us: int) -> None:
         """A bucket for each actuator: eleven moves at once, one a second on top."""
@@ -256,7 +263,8 @@ class Observer:
             case ChangeOverFinished():
                 self.finished += 1
                 self._started_us = None
-                good = all(told.command is None or told.confirmed for told in (account.antenna, account.tank))
+                good = account.antenna.command is None or account.antenna.answered_well
+                good = good and (account.tank.answered_well or self._tank_rests(at_us))
                 self._hold("I11", at_us, good, "reported finished, although a move was not answered")
             case Warned(code="lockout" | "amplifier-at-its-panel"):
                 account.wished = False

@@ -54,6 +54,8 @@ class Plant:
         self.keyed = False
         self.transmit_hz = 0
         self.rf = False
+        self.unseen_cold = False
+        """The heater went off where nobody could notice it, and has not been switched on since."""
         self.reflected_share = 0.01
         """Of forward power; what a broken feed line sends back."""
         self.changed: Callable[[], None] = lambda: None
@@ -154,6 +156,8 @@ class Plant:
     def _heat(self, on: bool) -> None:
         self._warmth, self._warmth_us = self.warmth, self._agenda.now_us
         self.heater_on = on
+        if on:
+            self.unseen_cold = False
 
     def _operate(self) -> None:
         if self.in_operate:

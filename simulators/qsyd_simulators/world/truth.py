@@ -52,8 +52,6 @@ class Truth:
             ) - 1e-9
         self.locked_out = False
         self._locked_us = 0
-        self.unseen_cold = False
-        """The heater went off where nobody could notice it."""
         self._rf = False
         self._wrong: str | None = None
         self._wrong_since_us = 0
@@ -152,7 +150,7 @@ class Truth:
             self._hot("the transfer relay went to operate under RF")
         if self._plant.warmth < self._warm:
             text = f"into operate with the cathode at {self._plant.warmth:.0%}"
-            if self.unseen_cold:
+            if self._plant.unseen_cold:
                 self._verdict.exposures["cold cathode after a loss of supply that nobody could notice"] += 1
             else:
                 self._verdict.violate("W2", self._agenda.now_us, text)
