@@ -70,7 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
     _station_commands(commands, state, as_json)
     _daemon_commands(commands, state, as_json)
-    _simulator_commands(commands)
+    _simulator_commands(commands, as_json)
     return parser
 
 
@@ -153,7 +153,18 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     turns.add_parser("off", parents=[state], help="end")
 
 
-def _simulator_commands(commands: Commands) -> None:
+def _simulator_commands(commands: Commands, as_json: Parser) -> None:
+    simulate = commands.add_parser(
+        "simulate", parents=[as_json], help="a scenario, or random ones, on the virtual clock"
+    )
+    simulate.add_argument(
+        "scenario", metavar="SCENARIO", nargs="?", help="a file, or the name of one that comes with qsyd"
+    )
+    simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
+    simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
+    simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
+    simulate.set_defaults(module="simulate")
+
     sim = commands.add_parser("sim", help="simulated devices to connect to")
     devices = sim.add_subparsers(title="devices", metavar="DEVICE", required=True)
     rig = devices.add_parser("rig", help="a transceiver; its front panel is standard input")

@@ -14,6 +14,9 @@ from qsyd_daemon.protocols.session import RigReading, RigSession
 
 OVERDUE_US = 1_000
 """The pause before a session that wants to be woken in the past is asked again, in microseconds."""
+STOOD_STILL_US = 150_000
+"""Woken this much later than the session wanted, in microseconds: the loop has stood still, and what waited to be read
+is as old as that. With the longest wait for an answer it is still well under the age that evidence of a key may have."""
 
 
 def monotonic_us() -> int:
@@ -64,8 +67,11 @@ class RigFollower:
         """Bytes arrived: readings go out first, the next query after them."""
         at_us = self._clock()
         with self._guard:
-            for reading in self._session.received(data, at_us):
-                self._reading(reading, at_us)
+            if at_us > self._wake_at_us + STOOD_STILL_US:
+                self._session.opened(at_us)  # somebody may have keyed since these were sent: everything is asked anew
+            else:
+                for reading in self._session.received(data, at_us):
+                    self._reading(reading, at_us)
         self._send_due()
 
     def link_closed(self, reason: str) -> None:

@@ -81,12 +81,15 @@ def retried_at_once(actuator: Actuator[V]) -> Actuator[V]:
     return actuator
 
 
-def doubted(actuator: Actuator[V], error: str) -> Actuator[V]:
-    """The belief after the device that holds it was lost: a switch that lost its supply may rest anywhere."""
+def doubted(actuator: Actuator[V], error: str, retry_at_us: int = 0) -> Actuator[V]:
+    """The belief after the device that holds it was lost: a switch that lost its supply may rest anywhere.
+
+    `retry_at_us` is when a new try makes sense if the device does not come back before; 0 is at once.
+    """
     if isinstance(actuator, Commanded):
         return actuator  # its own answer, or the lack of one, will tell
     failures = actuator.failures if isinstance(actuator, Unknown) else 0
-    return Unknown(failures, 0, error)
+    return Unknown(failures, retry_at_us, error)
 
 
 def failures(actuator: Actuator[V]) -> int:

@@ -3,7 +3,7 @@
 from dataclasses import replace
 from typing import assert_never
 
-from qsyd_rules.actuator import Commanded, Unknown, doubted, finished, retried_at_once
+from qsyd_rules.actuator import FIRST_PAUSE_US, Commanded, Unknown, doubted, finished, rests_at, retried_at_once
 from qsyd_rules.amplifier import SwitchingOff
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.event import CommandFinished
@@ -11,7 +11,7 @@ from qsyd_rules.heater import heater_answered
 from qsyd_rules.metering import awaits_positions
 from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered
 from qsyd_rules.permit import permit_answered
-from qsyd_rules.state import HoldOff
+from qsyd_rules.state import HoldOff, Permit
 from qsyd_rules.turn import Turn
 from qsyd_rules.words import Result, worst
 
@@ -56,12 +56,16 @@ def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: 
                     turn.change(permit=Unknown(0, 0, error))  # it may have got through: inhibit again, at once
                 _hold_off(turn, CommandName.RELEASE_TRANSMIT, name, result)
                 permit_answered(turn)
+            elif name is CommandName.RELEASE_TRANSMIT and rests_at(state.permit, Permit.INHIBITED):
+                turn.change(permit=Unknown(0, 0, "release-transmit ended after the inhibit that overtook it"))
         case CommandName.AMPLIFIER_STANDBY | CommandName.AMPLIFIER_OPERATE:
             if isinstance(state.line, Commanded) and state.line.command_id == number:
                 turn.change(line=finished(state.line, result, error, at_us, times.relay_settle_us))
                 if name is CommandName.AMPLIFIER_OPERATE and result is Result.FAILED:
                     turn.change(line=Unknown(0, 0, error))  # it may have got through: standby again, at once
                 _hold_off(turn, CommandName.AMPLIFIER_OPERATE, name, result)
+            elif name is CommandName.AMPLIFIER_OPERATE and not isinstance(state.line, Commanded):
+                turn.change(line=Unknown(0, 0, "amplifier-operate ended after the standby that overtook it"))
         case CommandName.SELECT_ANTENNA:
             if isinstance(state.antenna, Commanded) and state.antenna.command_id == number:
                 turn.change(antenna=finished(state.antenna, result, error, at_us, times.relay_settle_us))
@@ -107,7 +111,7 @@ def device_back(turn: Turn, output: str) -> None:
         turn.change(tank=retried_at_once(state.tank))
     if CommandName.LIMIT_DRIVE in carried:
         turn.change(drive=retried_at_once(state.drive))
-    if CommandName.AMPLIFIER_ON in carried:
+    if _sees_heater(turn, carried):
         turn.change(amplifier_lost_us=None)
     if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
         turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))
@@ -121,6 +125,7 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
     """A device whose link broke may have lost its supply: nobody knows where its relays rest."""
     state, carried = turn.state, turn.wiring.of(output)
     error = f"{output}: {reason}"
+    later_us = turn.now_us + FIRST_PAUSE_US  # a broken link takes no bold command; the safe direction is tried at once
     if not any(command.name in carried for command in state.commands.values()):  # else their end will tell
         turn.report(OutputFailed(output, None, reason))
     turn.change(failing=state.failing | {output})
@@ -129,10 +134,17 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
     if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:
         turn.change(line=doubted(state.line, error))
     if CommandName.SELECT_ANTENNA in carried:
-        turn.change(antenna=doubted(state.antenna, error))
+        turn.change(antenna=doubted(state.antenna, error, later_us))
     if CommandName.RECALL_PRESET in carried:
-        turn.change(tank=doubted(state.tank, error))
+        turn.change(tank=doubted(state.tank, error, later_us))
     if CommandName.LIMIT_DRIVE in carried:
-        turn.change(drive=doubted(state.drive, error))
-    if CommandName.AMPLIFIER_ON in carried and state.amplifier_lost_us is None:
+        turn.change(drive=doubted(state.drive, error, later_us))
+    if _sees_heater(turn, carried) and state.amplifier_lost_us is None:
         turn.change(amplifier_lost_us=turn.now_us)
+
+
+def _sees_heater(turn: Turn, carried: frozenset[CommandName]) -> bool:
+    """Whether this device is the evidence that the heater stays on; where it is switched by hand, the relay's is."""
+    if turn.wiring.carries(CommandName.AMPLIFIER_ON):
+        return CommandName.AMPLIFIER_ON in carried
+    return CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried

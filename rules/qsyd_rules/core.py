@@ -196,7 +196,7 @@ def _stop(turn: Turn) -> None:
 def _lock_out(turn: Turn, lockout: Lockout | None) -> None:
     turn.change(lockout=lockout)
     if lockout is not None:
-        turn.change(wish=False)
+        turn.change(wish=False, amplifier=model.disarmed(turn.state.amplifier))
         turn.amplifier_reason = f"maintenance lockout by {lockout.operator}"
         turn.report(Warned("lockout", f"maintenance lockout by {lockout.operator}: {lockout.reason}"))
     else:

@@ -6,7 +6,7 @@ act of a person for one fault, never itself commands operate, and is refused whi
 fault three times in ten minutes locks: acknowledging it then takes a reason.
 """
 
-from qsyd_rules.amplifier import CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp
+from qsyd_rules.amplifier import CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp, disarmed
 from qsyd_rules.command import CommandName, HighVoltageOff
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import DeviceRead, FaultAcknowledged
@@ -31,7 +31,9 @@ def raise_fault(turn: Turn, code: FaultCode, detail: str, readings: Readings = N
     history: FaultHistory = (*recent, (code, turn.now_us))
     locked = sum(each is code for each, _ in history) >= REPEATS_LOCK
     fault = Fault(turn.take_id(), code, detail, turn.now_us, readings)
-    turn.change(fault=fault, fault_locked=locked, fault_history=history, wish=False)
+    turn.change(
+        fault=fault, fault_locked=locked, fault_history=history, wish=False, amplifier=disarmed(state.amplifier)
+    )
     turn.amplifier_reason = f"fault {code}: {detail}"
     turn.report(FaultFound(fault.number, code, fault.severity, detail, fault.advice, locked))
     if fault.severity is Severity.SHUTDOWN:

@@ -105,7 +105,7 @@ class Gate:
 
     def _check_note(self, account: Account) -> None:
         """I14: what is about to be done is on record, or known not to be recordable (barefoot goes on then)."""
-        if not account.noted and not account.note_failed:
+        if not account.note.lets_antenna_move(account.now_us):
             raise RefusedError("I14", "nothing of this is on record")
 
     def _check_antenna(self, account: Account, command: SelectAntenna) -> None:
@@ -126,6 +126,8 @@ class Gate:
             raise RefusedError("I5", "this station has no amplifier")
         if account.heater_on_us is None or account.now_us < account.heater_on_us + amplifier.warm_up_us:
             raise RefusedError("I5", "the warm-up has not run whole since heater-on")
+        if account.off_since_us is not None:
+            raise RefusedError("I5", "the amplifier says that it is off")
         if account.latched:
             raise RefusedError("I6", "a fault stands, or its acknowledgement has just come")
         if account.acknowledging:
@@ -134,7 +136,7 @@ class Gate:
             raise RefusedError("I24", "maintenance lockout")
         if not account.asked_to_operate:
             raise RefusedError("I24", "nobody has asked for operate since it was last taken away")
-        if not account.noted:
+        if not account.note.durable:
             raise RefusedError("I14", "operate is not on record")
 
     def _check_agreement(self, account: Account) -> None:

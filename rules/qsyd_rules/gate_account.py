@@ -1,10 +1,5 @@
-"""The gate's own account of the station, kept apart from what the sequencer believes.
+"""How the gate's account of the station is kept: from events and from the commands that have passed, nothing else."""
 
-It is made of events and of the commands that have passed, and of nothing else. None means not known, or never.
-"""
-
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from qsyd_rules.command import (
@@ -20,7 +15,7 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import Effect, Report
+from qsyd_rules.effect import Effect, RecordIntent, Report
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
@@ -38,81 +33,14 @@ from qsyd_rules.event import (
     RigLinkClosed,
     RigRead,
 )
+from qsyd_rules.gate_known import FRESH_US, HEATED, HEATER_GAP_US, OFF_LASTS_US, PANEL_AFTER_US, RF_FLOOR_W, Account
 from qsyd_rules.notice import FaultCleared, FaultFound
-from qsyd_rules.preset import Presets
 from qsyd_rules.relay_care import REFILL_US
 from qsyd_rules.station import Station
 from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import AmplifierState, Result, worst
 
-RF_FLOOR_W = 10.0
-"""Forward power above this is a key held down, whoever says otherwise. Common practice, no source."""
-FRESH_US = 600_000
-"""Oldest word of the rig that a bold command may rest on."""
-HEATER_GAP_US = 5_000_000
-"""Evidence of the heater gone for longer than this: the warm-up has not run."""
-
-
-@dataclass(frozen=True)
-class Account:
-    """What the gate knows. Without slots, so that `but` can copy it whole, which is several times as fast."""
-
-    now_us: int = 0
-    rig_heard_us: int | None = None
-    transmit_hz: int | None = None
-    rig_keyed: bool = False
-    line_keyed: bool = False
-    rf: Mapping[str, float] = field(default_factory=dict)
-    """Forward power as each device last told it, in watts."""
-    unkeyed_since_us: int = 0
-    inhibited_since_us: int | None = None
-    """Since the answer to the last inhibit; None after a release has passed, or the device was lost."""
-    standby_since_us: int | None = None
-    """Since the answer to the last standby; None after an operate has passed, or the device was lost."""
-    line_settles_us: int = 0
-    heater_on_us: int | None = None
-    off_asked_us: int | None = None
-    lost_us: int | None = None
-    """Since when the amplifier's link has been gone."""
-    antenna: str | None = None
-    antenna_settles_us: int = 0
-    antenna_spent_us: int = 0
-    tank: RecallPreset | None = None
-    tank_settles_us: int = 0
-    under_way: Mapping[int, Command] = field(default_factory=dict)
-    noted: bool = False
-    note_failed: bool = False
-    fault: int | None = None
-    """Number of the fault that stands."""
-    acknowledging: bool = False
-    """This very event is an acknowledgement."""
-    asked_to_operate: bool = False
-    locked_out: bool = False
-    presets: Presets = field(default_factory=dict)
-
-    def but(self, **fields: Any) -> "Account":
-        """The same account with some fields replaced."""
-        copy = object.__new__(Account)
-        known = copy.__dict__
-        known.update(self.__dict__)
-        known.update(fields)
-        return copy
-
-    @property
-    def keyed(self) -> bool:
-        """Whether any source says so."""
-        return self.rig_keyed or self.line_keyed or any(watts > RF_FLOOR_W for watts in self.rf.values())
-
-    @property
-    def latched(self) -> bool:
-        """Whether a fault stands."""
-        return self.fault is not None
-
-    def moving(self, at_us: int) -> bool:
-        """Whether antenna, tank or transfer relay are on their way or still bouncing."""
-        bold = (SelectAntenna, RecallPreset, AmplifierOperate, AmplifierStandby)
-        settles_us = max(self.antenna_settles_us, self.tank_settles_us, self.line_settles_us)
-        return at_us < settles_us or any(isinstance(command, bold) for command in self.under_way.values())
+__all__ = ["FRESH_US", "Account", "observe", "passed", "told"]
 
 
 def observe(account: Account, event: Event, station: Station, wiring: Wiring) -> Account:
@@ -135,19 +63,19 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
         case KeySensed() if event.rig == _followed(station):
             account = account.but(line_keyed=event.keyed is True)
         case DeviceRead():
-            account = _device_read(account, event)
+            account = _device_read(account, event, wiring)
         case CommandFinished():
             account = _finished(account, event, station)
         case OutputLost():
-            account = _lost(account, wiring.of(event.output), event)
-        case OutputConnected() if CommandName.AMPLIFIER_ON in wiring.of(event.output):
+            account = _lost(account, wiring, event)
+        case OutputConnected() if _tells_heater(event.output, wiring):
             account = account.but(lost_us=None)
         case IntentRecorded():
-            account = account.but(noted=event.error is None, note_failed=event.error is not None)
+            account = account.but(note=account.note.answered(event.intent_id, event.error))
         case PresetsChanged():
             account = account.but(presets=event.presets)
         case LockoutChanged():
-            account = account.but(locked_out=event.lockout is not None)
+            account = account.but(locked_out=event.lockout is not None, asked_to_operate=False)
         case LoopStalled() if event.stalled_us > HEATER_GAP_US:
             account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():
@@ -178,14 +106,14 @@ def passed(account: Account, number: int, command: Command) -> Account:
 
 
 def told(account: Account, effects: tuple[Effect, ...]) -> Account:
-    """The account after the core has reported faults, and acknowledgements that it accepted."""
+    """The account after the core has asked for a note, reported a fault, or accepted an acknowledgement."""
     for effect in effects:
-        if not isinstance(effect, Report):
-            continue
-        match effect.notice:
-            case FaultFound(number=number):
+        match effect:
+            case RecordIntent(intent_id=number):
+                account = account.but(note=account.note.asked(number, account.now_us))
+            case Report(notice=FaultFound(number=number)):
                 account = account.but(fault=number, asked_to_operate=False)
-            case FaultCleared() if account.acknowledging:
+            case Report(notice=FaultCleared()) if account.acknowledging:
                 account = account.but(fault=None)
             case _:
                 pass
@@ -202,12 +130,26 @@ def _heater_evidence(account: Account) -> Account:
     return account
 
 
-def _device_read(account: Account, event: DeviceRead) -> Account:
-    readings = event.readings
+def _device_read(account: Account, event: DeviceRead, wiring: Wiring) -> Account:
+    readings, now_us = event.readings, event.at_us
     if readings.forward_w is not None:
-        account = account.but(rf={**account.rf, event.output: readings.forward_w})
+        meters = wiring.meters.get(event.output)
+        stale_after_us = meters.stale_after_us if meters is not None else FRESH_US
+        until_us = now_us + stale_after_us if readings.forward_w > RF_FLOOR_W else -1
+        account = account.but(rf={**account.rf, event.output: until_us})
+    if readings.state is None or CommandName.AMPLIFIER_STANDBY not in wiring.of(event.output):
+        return account
     if readings.state is AmplifierState.OFF:
-        account = account.but(heater_on_us=None)
+        since_us = now_us if account.off_since_us is None else account.off_since_us
+        lasts = now_us - since_us > OFF_LASTS_US
+        account = account.but(off_since_us=since_us, heater_on_us=None if lasts else account.heater_on_us)
+    else:
+        account = account.but(off_since_us=None)
+        if readings.state in HEATED and account.heater_on_us is None and not account.latched:
+            account = account.but(heater_on_us=now_us)  # nobody knows for how long: from here
+    bypassed = readings.state is not AmplifierState.OPERATE and now_us >= account.line_settles_us + PANEL_AFTER_US
+    if bypassed and account.standby_since_us is None and not _still_under_way(account, AmplifierOperate):
+        account = account.but(standby_since_us=now_us)  # by a person, at its panel
     return account
 
 
@@ -256,8 +198,15 @@ def _still_under_way(account: Account, kind: type[Command]) -> bool:
     return any(isinstance(command, kind) for command in account.under_way.values())
 
 
-def _lost(account: Account, carried: frozenset[CommandName], event: OutputLost) -> Account:
+def _tells_heater(output: str, wiring: Wiring) -> bool:
+    """Whether this link is the amplifier's: what carries its heater, or its relay where the heater is switched by hand."""
+    switched = CommandName.AMPLIFIER_ON if wiring.carries(CommandName.AMPLIFIER_ON) else CommandName.AMPLIFIER_OPERATE
+    return switched in wiring.of(output)
+
+
+def _lost(account: Account, wiring: Wiring, event: OutputLost) -> Account:
     """A device whose link broke may have lost its supply: nothing it was told holds any longer."""
+    carried = wiring.of(event.output)
     changes: dict[str, Any] = {"rf": {name: watts for name, watts in account.rf.items() if name != event.output}}
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         changes["inhibited_since_us"] = None
@@ -267,7 +216,7 @@ def _lost(account: Account, carried: frozenset[CommandName], event: OutputLost) 
         changes["antenna"] = None
     if CommandName.RECALL_PRESET in carried:
         changes["tank"] = None
-    if CommandName.AMPLIFIER_ON in carried and account.lost_us is None:
+    if _tells_heater(event.output, wiring) and account.lost_us is None:
         changes["lost_us"] = event.at_us
     return account.but(**changes)
 

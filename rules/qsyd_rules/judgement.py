@@ -14,6 +14,7 @@ from qsyd_rules.notice import Spot
 from qsyd_rules.placement import Placement
 from qsyd_rules.state import Intent, Permit, Tank
 from qsyd_rules.turn import Turn
+from qsyd_rules.words import AmplifierState
 
 FRESH_US = 600_000
 """Oldest word of the rig on keying that a step may rest on."""
@@ -131,7 +132,18 @@ def _silent_meters(turn: Turn) -> str | None:
             return f"{output} has not told its readings yet"
         if output in turn.state.stale:
             return f"{output} tells no readings any more"
+        if turn.state.readings[output][1].state is AmplifierState.OFF:
+            return f"{output} says that it is off"
     return None
+
+
+def says_operate(turn: Turn) -> bool:
+    """Whether the amplifier still tells that it is in the signal path, whatever it has acknowledged."""
+    for output in turn.wiring.meters:
+        told = turn.state.readings.get(output)
+        if told is not None and output not in turn.state.stale and told[1].state is AmplifierState.OPERATE:
+            return True
+    return False
 
 
 def operate_wanted(turn: Turn, refusal: str | None) -> bool:
@@ -184,6 +196,8 @@ def quiet_at_us(turn: Turn) -> int | None:
     if turn.wiring.inhibits:
         if not isinstance(permit, Resting) or permit.value is not Permit.INHIBITED:
             return None
+        if turn.under_way(CommandName.RELEASE_TRANSMIT):
+            return None  # overtaken, but not answered yet: it may still get through
         since_us = max(since_us, permit.since_us)
     elif turn.state.change_over is not None:
         since_us = max(since_us, turn.state.change_over.started_us)
@@ -191,8 +205,8 @@ def quiet_at_us(turn: Turn) -> int | None:
 
 
 def is_fresh(turn: Turn) -> bool:
-    """Whether the rig's word that nobody is keyed is recent; a rig that cannot tell is taken at that."""
-    return turn.rig.keyed is None or turn.now_us - turn.rig.heard_us <= FRESH_US
+    """Whether the rig's word is recent: on keying, where it can tell that, and on the dial."""
+    return turn.now_us - turn.rig.heard_us <= FRESH_US
 
 
 def agrees(turn: Turn) -> bool:
@@ -288,7 +302,8 @@ def _under_way(turn: Turn, wanted: Needs, standing_by: bool) -> list[str]:
     unheard = not turn.keyed or heads_for(state.permit, Permit.INHIBITED)
     if change_over is not None and change_over.intent is Intent.RECORDED and unheard:
         return ["the amplifier is going to operate"]
-    if standing_by or moves(state.line):
+    # An operate that standby has overtaken may still get through: nobody transmits before it has ended.
+    if standing_by or moves(state.line) or turn.under_way(CommandName.AMPLIFIER_OPERATE):
         return ["the amplifier's transfer relay is moving"]
     if wanted.drive and drive_must_fall(turn):
         return ["the drive is being lowered"]

@@ -41,6 +41,7 @@ from qsyd_rules.judgement import (
     operate_wanted,
     past_hysteresis,
     quiet_at_us,
+    says_operate,
     tank_of,
 )
 from qsyd_rules.permit import forbid, permit_if_free
@@ -172,12 +173,12 @@ def _may_actuate(turn: Turn, change_over: ChangeOver) -> bool:
     if not is_fresh(turn) or not agrees(turn):
         turn.effects.append(ReadRig(turn.followed))
         return False
-    if change_over.intent is Intent.PENDING:
+    if change_over.intent is Intent.PENDING or turn.under_way(CommandName.AMPLIFIER_OPERATE):
         return False
     line = turn.state.line
     if not turn.wiring.carries(CommandName.AMPLIFIER_STANDBY):
         return True
-    return isinstance(line, Settling | Resting) and line.value is Line.STANDBY
+    return isinstance(line, Settling | Resting) and line.value is Line.STANDBY and not says_operate(turn)
 
 
 def _recall(turn: Turn, change_over: ChangeOver) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from qsyd_rules.actuator import Resting, Settling
 from qsyd_rules.amplifier import Hot, Line, WarmUp, label
-from qsyd_rules.command import Command
+from qsyd_rules.command import Command, CommandName
 from qsyd_rules.effect import Actuate, Effect, Report
 from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
@@ -59,6 +59,10 @@ class Turn:
         number = self.state.next_id
         self.change(next_id=number + 1)
         return number
+
+    def under_way(self, name: CommandName) -> bool:
+        """Whether a command of this name has been sent and not answered yet."""
+        return any(command.name is name for command in self.state.commands.values())
 
     @property
     def rig(self) -> RigState:

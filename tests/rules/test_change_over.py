@@ -239,6 +239,18 @@ def test_the_guard_begins_anew_with_every_key_down() -> None:
     assert since(bench, start_us)[1] == (1000 * MS + 10 * MS, "select-antenna")
 
 
+def test_a_step_that_is_overdue_is_taken_with_whatever_comes_first() -> None:
+    """The loop was held up: a reading that tells nothing new arrives in the place of the wake-up."""
+    bench = live()
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(40 * MS)
+    bench.now_us = start_us + 60 * MS
+    bench.push()
+
+    assert since(bench, start_us)[1] == (60 * MS, "select-antenna")
+
+
 def test_without_a_way_to_inhibit_the_guard_counts_from_the_first_report() -> None:
     permit = {CommandName.INHIBIT_TRANSMIT, CommandName.RELEASE_TRANSMIT}
     bench = live(outputs={"switch": SWITCH, "amp": AMPLIFIER_BOX - permit})

@@ -465,3 +465,47 @@ def test_an_answer_that_nobody_waits_for_changes_nothing() -> None:
     bench.tell(CommandFinished(bench.now_us, 9_999, (OutputAnswer("switch", Result.FAILED, "late"),)))
 
     assert replace(bench.state, now_us=before.now_us) == before
+
+
+def test_an_operate_that_ends_after_the_standby_that_overtook_it_is_answered_with_standby_again() -> None:
+    """Nobody knows which of them the device did last; nothing moves until both are answered."""
+    bench = live()
+    bench.ask(AmplifierRequest.ON)
+    bench.run(181 * S)
+    bench.ask(AmplifierRequest.OPERATE)
+    bench.run(50 * MS)
+    bench.answer_us = 400 * MS
+    bench.run(3 * MS)
+    bench.answer_us = 1 * MS
+    number = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(300 * MS)
+    assert bench.names(number) == ["amplifier-standby"]
+
+    bench.run(100 * MS)
+
+    assert bench.names(number)[:3] == ["amplifier-standby", "amplifier-standby", "select-antenna"]
+    bench.run(2 * S)
+    assert bench.is_in_operate()
+    assert bench.is_released()
+
+
+def test_a_release_that_ends_after_the_inhibit_that_overtook_it_is_answered_with_inhibit_again() -> None:
+    bench = live()
+    number = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(380 * MS)
+    bench.answer_us = 400 * MS
+    bench.run(4 * MS)
+    assert bench.names(number)[-1] == "release-transmit"
+    bench.answer_us = 1 * MS
+    number = len(bench.sent)
+    bench.tune(14_050_000, push=True)
+    bench.run(300 * MS)
+    assert bench.names(number) == ["inhibit-transmit"]
+
+    bench.run(200 * MS)
+
+    assert bench.names(number)[:3] == ["inhibit-transmit", "inhibit-transmit", "select-antenna"]
+    bench.run(2 * S)
+    assert bench.is_released()

@@ -122,6 +122,29 @@ def test_the_transfer_relay_is_bounded_for_any_chatter_over_a_band_edge(period_m
     assert len([name for _, name in since(bench, start_us) if name == "amplifier-operate"]) <= 10 + seconds
 
 
+def test_a_dial_that_leaves_the_band_just_after_operate_gets_it_back_only_at_rest() -> None:
+    """The same change-over is still under way then; it is not to go to operate a second time."""
+    bench = at(14_349_000)
+    bench.tune(14_350_001, push=True)
+    bench.run(S)
+    number = len(bench.sent)
+    bench.tune(14_350_000, push=True)
+    while "amplifier-operate" not in bench.names(number):
+        bench.run(1 * MS)
+    bench.run(5 * MS)
+    bench.tune(14_350_001, push=True)
+    bench.run(5 * MS)
+    number = len(bench.sent)
+    for turn in range(200):
+        bench.tune(14_350_000 - turn % 2, push=True)
+        bench.run(10 * MS)
+    assert "amplifier-operate" not in bench.names(number)
+
+    bench.run(S)
+
+    assert bench.is_in_operate()
+
+
 def test_chatter_over_the_edge_of_an_antenna_rule_moves_nothing() -> None:
     bench = live(Rule("low part", when(frequencies_hz=((7_000_000, 7_050_000),)), Then(antenna="loop")))
     bench.tune(7_050_500)

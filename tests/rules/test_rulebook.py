@@ -32,7 +32,7 @@ def situation(
 
 
 def read_plainly(book: Rulebook, at: Situation) -> Selections:
-    """Every rule in file order, one by one: the contract's words."""
+    """Every rule in file order, one by one, as an operator reads the file."""
     first: dict[str, int] = {}
     remarks = []
     band = next((band.name for band in BANDS if at.frequency_hz in band), None)

@@ -109,6 +109,8 @@ class Observer:
         """Since when the heater has been on without a doubt."""
         self.amplifier_lost_us: int | None = None
         self.lost: set[str] = set()
+        self.bold: dict[int, Command] = {}
+        """Releases and operates that are not answered yet, overtaken or not."""
         self.wished = False
         self.stopping = False
         self.notes: dict[int, tuple[str, int]] = {}
@@ -215,6 +217,11 @@ class Observer:
             self.amplifier_lost_us = at_us
 
     def _finish(self, at_us: int, number: int, result: Result) -> None:
+        # A bold command that ends after the safe one that overtook it: nobody knows which of them was done last.
+        ended = self.bold.pop(number, None)
+        overtaken_by = {ReleaseTransmit: self.permit, AmplifierOperate: self.line}.get(type(ended))
+        if overtaken_by is not None and overtaken_by.number != number and overtaken_by.answered_us is not None:
+            overtaken_by.result = Result.FAILED
         for told in (self.permit, self.line, self.antenna, self.tank, self.drive, self.heater):
             if told.number == number:
                 told.answered_us, told.result = at_us, result
@@ -236,6 +243,8 @@ class Observer:
 
     def _sent(self, at_us: int, number: int, command: Command) -> None:
         told = Told(command, number, at_us)
+        if isinstance(command, ReleaseTransmit | AmplifierOperate):
+            self.bold[number] = command
         match command:
             case InhibitTransmit() | ReleaseTransmit():
                 self.permit = told
@@ -315,6 +324,7 @@ class Observer:
     def _judge_move(self, at_us: int, command: SelectAntenna | RecallPreset) -> None:
         assert not self.stopping, "moved while stopping"
         assert self.reading is not None, "moved without a rig"
+        assert not self.bold, "moved before an overtaken command had ended"
         assert not self.keyed, "moved while known to be keyed"
         quiet_us = self.unkeyed_us
         if self._carries(CommandName.INHIBIT_TRANSMIT):

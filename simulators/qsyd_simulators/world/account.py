@@ -80,7 +80,10 @@ class Account:
         """When the rig was last lost; None while it answers, and before it ever did."""
         self.unkeyed_us = at_us
         self.line_keyed = False
-        self.power_w: dict[str, float] = {}
+        self.now_us = at_us
+        self._stale_us = {device.name: device.stale_after_us for device in layout.devices}
+        self._power: dict[str, tuple[float, int]] = {}
+        """Forward power in watts as each device last told it, and until when that is believed."""
         self.band: str | None = None
         self.band_since_us = at_us
         self.band_agreed = False
@@ -94,16 +97,25 @@ class Account:
         self.stopping = False
         self.locked_out = False
         self.fault: int | None = None
-        self.notes_asked: dict[int, int] = {}
         self.notes: dict[int, bool] = {}
-        self.newest_note = -1
-        self._known: dict[tuple[Situation, int], tuple[object, Placement]] = {}
+        """Answered notes: whether they are durable."""
+        self.note: int | None = None
+        """The newest that was asked for, `note_asked_us` when."""
+        self.note_asked_us = at_us
+        self.disk_is_dead = False
+        """Whether the last note before the newest was not durable when that was asked for."""
+        self._near: list[Placement] = []
+        self._near_as_of: tuple[object, ...] = ()
 
     @property
     def keyed(self) -> bool:
         """Whether any source says so."""
         rig = self.reading is not None and self.reading.keyed is True
-        return rig or self.line_keyed or any(watts > RF_FLOOR_W for watts in self.power_w.values())
+        return rig or self.line_keyed or (bool(self._power) and self._shows_power)
+
+    @property
+    def _shows_power(self) -> bool:
+        return any(watts > RF_FLOOR_W and self.now_us <= until_us for watts, until_us in self._power.values())
 
     @property
     def _heater_may_be_on(self) -> bool:
@@ -125,6 +137,7 @@ class Account:
             or event.at_us >= self.heard_us + self._followed.lost_after_us
             or self.minute != self.minute_told
             or self.amplifier_lost_us is not None
+            or (self._power and self._shows_power)
         ):
             return False
         self.heard_us = event.at_us
@@ -133,6 +146,7 @@ class Account:
     def take(self, event: Event) -> None:
         """Take one event in, before anybody decides on it."""
         was_keyed = self.keyed
+        self.now_us = event.at_us
         match event:
             case RigRead():
                 self._read(event)
@@ -150,7 +164,7 @@ class Account:
             case MinuteTurned(minute=minute):
                 self.minute_told = minute
             case DeviceRead(output=output, readings=readings):
-                self.power_w[output] = readings.forward_w or 0.0
+                self._power[output] = (readings.forward_w or 0.0, event.at_us + self._stale_us[output])
                 if readings.state is AmplifierState.OFF:
                     self.heater_since_us = None
                 elif readings.state is not None and self.heater_since_us is None and self._heater_may_be_on:
@@ -197,14 +211,39 @@ class Account:
             case _:
                 pass
 
+    def tank_rests(self, at_us: int) -> bool:
+        """Whether the tank is where it was sent; where the place has no preset it only has to be at rest."""
+        told = self.tank
+        if told.command is None or told.is_settled(at_us, 0):
+            return True
+        return told.failed and any(place.preset is None for place in self.near())
+
+    def noting(self, number: int, at_us: int) -> None:
+        """A note has been asked for."""
+        if self.note is not None:
+            self.disk_is_dead = self.notes.get(self.note) is not True
+        self.note, self.note_asked_us = number, at_us
+
+    @property
+    def noted(self) -> bool | None:
+        """Whether the newest note is durable; None while it is not answered."""
+        return None if self.note is None else self.notes.get(self.note)
+
     def near(self) -> list[Placement]:
         """Every place within the hysteresis of the transmit frequency, on its band: a drift may still count as there."""
-        if self.reading is None or self.reading.transmit_hz is None:
+        reading = self.reading
+        if reading is None or reading.transmit_hz is None:
             return []
-        at_hz, reach_hz = self.reading.transmit_hz, self._station.change_over.hysteresis_hz
+        as_of = (reading.transmit_hz, reading.mode, reading.keyed, self.minute, self._store.presets)
+        if self._near_as_of != as_of:
+            self._near_as_of, self._near = as_of, self._find_near(reading.transmit_hz)
+        return self._near
+
+    def _find_near(self, at_hz: int) -> list[Placement]:
+        reach_hz = self._station.change_over.hysteresis_hz
         here = self.place(at_hz)
         places = [here]
-        for shift_hz in (-reach_hz, reach_hz):
+        for shift_hz in (-reach_hz - 1, reach_hz):  # an edge belongs to what is above it
             other = self.place(at_hz + shift_hz)
             if other.band == here.band:
                 places.append(other)
@@ -212,22 +251,15 @@ class Account:
 
     def here(self) -> Placement | None:
         """Where the rig would transmit, as last told."""
-        if self.reading is None or self.reading.transmit_hz is None:
-            return None
-        return self.place(self.reading.transmit_hz)
+        near = self.near()
+        return near[0] if near else None
 
     def place(self, frequency_hz: int) -> Placement:
         """The decision for a frequency, as everything else stands."""
         mode = self.reading.mode if self.reading else None
         keyed = self.reading is not None and self.reading.keyed is True
         situation = Situation(self._followed.name, frequency_hz, mode, AmplifierState.STANDBY, keyed, self.minute)
-        presets = self._store.presets
-        known = self._known.get((situation, id(presets)))
-        if known is None or known[0] is not presets:
-            if len(self._known) > 2_000:
-                self._known.clear()
-            known = self._known[situation, id(presets)] = (presets, self._atlas.place(situation, presets))
-        return known[1]
+        return self._atlas.place(situation, self._store.presets)
 
     def lose_rig(self, at_us: int) -> None:
         """The rig is silent, or its link has gone."""
@@ -260,7 +292,7 @@ class Account:
 
     def _lose(self, at_us: int, output: str) -> None:
         carried = self._layout.wiring.of(output)
-        self.power_w.pop(output, None)
+        self._power.pop(output, None)
         for told in (self.permit, self.line, self.antenna, self.tank):
             if told.command is not None and told.command.name in carried and told.answered_us is not None:
                 told.failed = True

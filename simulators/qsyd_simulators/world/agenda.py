@@ -26,7 +26,7 @@ class Agenda:
     def at(self, at_us: int, action: Action, argument: Any = None) -> None:
         """Call `action(argument)` at this time; a time that has passed means now."""
         self._entries += 1
-        heappush(self._heap, (at_us if at_us > self.now_us else self.now_us, self._entries, action, argument))
+        heappush(self._heap, (max(self.now_us, at_us), self._entries, action, argument))
 
     def after(self, delay_us: int, action: Action, argument: Any = None) -> None:
         """Call `action(argument)` so much later."""

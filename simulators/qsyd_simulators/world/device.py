@@ -13,7 +13,7 @@ from random import Random
 from qsyd_rules.command import SAFE_COMMANDS, Command, CommandName
 from qsyd_rules.readings import Readings
 from qsyd_rules.words import Result
-from qsyd_simulators.world.agenda import MS, S, Agenda
+from qsyd_simulators.world.agenda import MS, Agenda, S
 from qsyd_simulators.world.faults import DeviceTroubles
 from qsyd_simulators.world.layout import DevicePlan
 

@@ -85,6 +85,7 @@ class RigTroubles:
     """The rig says that nobody keys, whoever does."""
     other_unreadable: bool = False
     key_stuck: bool = False
+    key_line_unreadable: bool = False
     refused: bool = False
     """Its link cannot be opened."""
 
@@ -159,7 +160,7 @@ USUAL: dict[FaultKind, tuple[int, int]] = {
     FaultKind.PERMIT_ANSWER_LOST: (500, 6_000),
     FaultKind.PERMIT_SUPPLY_LOST: (200, 6_000),
     FaultKind.PERMIT_LINK_HALF_OPEN: (500, 8_000),
-    FaultKind.FEED_LINE_BROKEN: (500, 4_000),
+    FaultKind.FEED_LINE_BROKEN: (2_000, 8_000),
     FaultKind.KEY_LINE_UNREADABLE: (500, 8_000),
     FaultKind.DISK_SLOW: (1_000, 12_000),
     FaultKind.DISK_FULL: (1_000, 12_000),

@@ -131,20 +131,7 @@ class Relief:
         return f"fault {self.kind} over"
 
 
-Act = (
-    Dial
-    | OtherVfo
-    | Split
-    | ChangeMode
-    | Key
-    | Unkey
-    | Ask
-    | Acknowledge
-    | LockOut
-    | EditPreset
-    | Trouble
-    | Relief
-)
+Act = Dial | OtherVfo | Split | ChangeMode | Key | Unkey | Ask | Acknowledge | LockOut | EditPreset | Trouble | Relief
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,9 @@ from qsyd_rules.preset import Preset
 from qsyd_rules.station import Station
 from qsyd_rules.wiring import Meters, Wiring
 
+READINGS = frozenset({"forward_w", "reflected_w", "tune", "load", "state"})
+"""What a simulated device tells when it is asked."""
+
 
 @dataclass(frozen=True, slots=True)
 class DevicePlan:
@@ -26,6 +29,9 @@ class DevicePlan:
     """From the line until the device has obeyed and answers."""
     readings_every_us: int = 0
     """How often the device is asked for its readings; 0 never."""
+    readings: frozenset[str] = READINGS
+    stale_after_us: int = 1_000_000
+    travel_us: int = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +59,7 @@ class Layout:
     def wiring(self) -> Wiring:
         """What the core is told of the outputs."""
         meters = {
-            device.name: Meters(READINGS, 5 * device.readings_every_us)
+            device.name: Meters(device.readings, device.stale_after_us, device.travel_us)
             for device in self.devices
             if device.readings_every_us
         }
@@ -68,7 +74,3 @@ class Layout:
     def carries(self, name: CommandName) -> bool:
         """Whether any device takes this command."""
         return any(name in device.carries for device in self.devices)
-
-
-READINGS = frozenset({"forward_w", "reflected_w", "tune", "load", "state"})
-"""What a simulated device tells when it is asked."""

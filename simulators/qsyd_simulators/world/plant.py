@@ -45,6 +45,8 @@ class Plant:
         self.held = dict.fromkeys(self._holders, True)
         self.port: int | str | None = None
         self.contacts_rest_us = 0
+        self.moves = 0
+        """How often antenna contacts or tank motors have moved."""
         self.in_operate = False
         self.relay_rests_us = 0
         self.heater_on = False
@@ -84,6 +86,7 @@ class Plant:
             case SelectAntenna(port=port):
                 if port != self.port:
                     self.port = port
+                    self.moves += 1
                     self.contacts_rest_us = self._agenda.now_us + CONTACTS_MOVE_US
                     self.contacts_moved()
                     self._update()
@@ -99,6 +102,7 @@ class Plant:
             case HighVoltageOff():
                 self._stand_by()
             case RecallPreset(tune=tune, load=load):
+                self.moves += self.tank != (tune, load)
                 self.tank = (tune, load)
                 self._update()
             case LimitDrive(drive_w=drive_w):
@@ -111,7 +115,10 @@ class Plant:
             self._update()
 
     def lose_supply(self, output: str, carries: frozenset[CommandName], *, for_long: bool) -> None:
-        """A device is without supply: its relays drop, a permit falls to held; for long, and the heater stays off."""
+        """A device is without supply: its relays drop, a permit falls to held; for long, and the heater stays off.
+
+        In a short dip the cathode keeps its heat, and the heater goes on after it (I5 allows for a gap of 5 s).
+        """
         if CommandName.SELECT_ANTENNA in carries and self.port is not None:
             self.port = None
             self._update()
@@ -151,7 +158,9 @@ class Plant:
             warm = self.warmth >= 1.0 - exp(-TIME_CONSTANTS) - 1e-9
             state = AmplifierState.STANDBY if warm else AmplifierState.WARM_UP
         tune, load = self.tank if self.tank is not None else (None, None)
-        return Readings(forward_w=power_w, reflected_w=power_w * self.reflected_share, tune=tune, load=load, state=state)
+        return Readings(
+            forward_w=power_w, reflected_w=power_w * self.reflected_share, tune=tune, load=load, state=state
+        )
 
     def _heat(self, on: bool) -> None:
         self._warmth, self._warmth_us = self.warmth, self._agenda.now_us

@@ -5,7 +5,7 @@ from random import Random
 
 from qsyd_rules.event import RigRead
 from qsyd_rules.words import Mode
-from qsyd_simulators.world.agenda import MS, S, Agenda
+from qsyd_simulators.world.agenda import MS, Agenda, S
 from qsyd_simulators.world.faults import RigTroubles
 from qsyd_simulators.world.layout import Layout
 from qsyd_simulators.world.plant import Plant
@@ -29,6 +29,8 @@ class WorldRig:
         self.is_open = False
         self.read: Callable[[RigRead], None] = lambda event: None
         self.closed: Callable[[str], None] = lambda reason: None
+        self.sensed: Callable[[bool | None], None] = lambda keyed: None
+        """Told what the sensed keying line says."""
         self._agenda, self._random, self._plant = agenda, random, plant
         self._poll_us, self._latency_us, self._pushes = layout.poll_us, layout.rig_latency_us, layout.push
         self._epoch = 0
@@ -59,12 +61,25 @@ class WorldRig:
         self._runs = self.is_open = False
         self._epoch += 1
 
+    def press(self, down: bool) -> None:
+        """The operator's hand on the key."""
+        if self.key_down != down:
+            self.key_down = down
+            self.changed()
+
+    def sense(self, keyed: bool) -> None:
+        """The keying line is looked at."""
+        self.sensed(None if self.troubles.key_line_unreadable else keyed)
+
     def changed(self) -> None:
         """Something of the rig has been changed by hand: the hardware feels it, and the rig reports it if it does."""
         keyed = self.keyed
-        if keyed != self._plant.keyed:
+        turned = keyed != self._plant.keyed
+        if turned:
             self._key_before, self._key_changed_us = self._plant.keyed, self._agenda.now_us
         self._plant.set_rig(keyed=keyed, transmit_hz=self.transmit_hz)
+        if turned:
+            self.sense(keyed)
         if self._pushes and self.is_open:
             self._say(None)
 

@@ -8,18 +8,18 @@ from qsyd_rules.command import CommandName
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import PresetStanding, standing
 from qsyd_rules.station import WithoutPreset
-from qsyd_simulators.world.agenda import MS, S, Agenda
+from qsyd_simulators.world.agenda import MS, Agenda, S
 from qsyd_simulators.world.layout import Layout
 from qsyd_simulators.world.plant import TIME_CONSTANTS, Plant
 from qsyd_simulators.world.store import Store
 from qsyd_simulators.world.verdict import Verdict
 
+WARM = 1.0 - exp(-TIME_CONSTANTS) - 1e-9
+"""A cathode that has had its whole warm-up, rounding apart."""
 REACTION_US = 850 * MS
 """T_fresh and T_safe: how old the evidence may be, and how long the safe direction may take."""
 LESSER_HARM_US = 2 * S
 """Keyed on in another place of the same band: so long before standby is forced."""
-EVIDENCE_GAP_US = 5 * S
-"""So long nobody need have evidence of the heater; what the cathode cools in it is allowed for."""
 
 
 class Truth:
@@ -45,11 +45,6 @@ class Truth:
         self._reaction_us = REACTION_US + layout.poll_us
         self._antennas = {antenna.port: antenna for antenna in layout.station.antennas}
         self._hysteresis_hz = layout.station.change_over.hysteresis_hz
-        amplifier = layout.station.amplifier
-        if amplifier is not None:
-            self._warm = (1.0 - exp(-TIME_CONSTANTS)) * exp(
-                -EVIDENCE_GAP_US * TIME_CONSTANTS / amplifier.warm_up_us
-            ) - 1e-9
         self.locked_out = False
         self._locked_us = 0
         self._rf = False
@@ -110,7 +105,7 @@ class Truth:
 
     def _wrong_tank(self, antenna: str, frequency_hz: int) -> str | None:
         amplifier = self._station.amplifier
-        for shift_hz in (0, -self._hysteresis_hz, self._hysteresis_hz):
+        for shift_hz in (0, -self._hysteresis_hz - 1, self._hysteresis_hz):
             segment = self._atlas.segment_at(frequency_hz + shift_hz)
             if segment is None:
                 continue
@@ -136,7 +131,9 @@ class Truth:
             self._verdict.exposures["RF into the wrong load, unguarded"] += 1
         else:
             place = megahertz(self._plant.transmit_hz)
-            self._verdict.violate("W3", self._agenda.now_us, f"RF on {place} for {self._slack_us(wrong) // MS} ms, {wrong}")
+            self._verdict.violate(
+                "W3", self._agenda.now_us, f"RF on {place} for {self._slack_us(wrong) // MS} ms, {wrong}"
+            )
 
     def _contacts_moved(self) -> None:
         self._verdict.exercised["W1"] += 1
@@ -148,7 +145,7 @@ class Truth:
         self._verdict.exercised["W2"] += 1
         if self._plant.rf:
             self._hot("the transfer relay went to operate under RF")
-        if self._plant.warmth < self._warm:
+        if self._plant.warmth < WARM:
             text = f"into operate with the cathode at {self._plant.warmth:.0%}"
             if self._plant.unseen_cold:
                 self._verdict.exposures["cold cathode after a loss of supply that nobody could notice"] += 1

@@ -13,7 +13,7 @@ LIVELY = ("L1", "L2")
 TRUE = ("W1", "W2", "W3", "W4")
 """Ground truth of contacts, cathode and RF, which no belief of the daemon touches."""
 TRIPPED = "gate"
-"""A violation of its own: the gate or the monitor had to step in, so that the sequencer, or they, are wrong."""
+"""Begins the name of a violation where gate or monitor had to step in, so that the sequencer is wrong, or they are."""
 INVARIANTS = (*COMMANDED, *LIVELY, *TRUE)
 
 

@@ -1,0 +1,286 @@
+"""The monitor's own account of a station: what events told, what left, and how that was answered.
+
+It is kept from the trace alone and knows nothing of what the core believes, so that one mistake cannot hide in both.
+"""
+
+from dataclasses import dataclass, field, replace
+
+from qsyd_rules.command import (
+    AmplifierOff,
+    AmplifierOn,
+    AmplifierOperate,
+    AmplifierStandby,
+    CommandName,
+    HighVoltageOff,
+    InhibitTransmit,
+    LimitDrive,
+    RecallPreset,
+    ReleaseTransmit,
+    SelectAntenna,
+)
+from qsyd_rules.effect import Actuate
+from qsyd_rules.event import (
+    AmplifierRequest,
+    CommandFinished,
+    DeviceRead,
+    Event,
+    FaultAcknowledged,
+    IntentRecorded,
+    KeySensed,
+    LockoutChanged,
+    LoopStalled,
+    OperatorAsked,
+    OutputConnected,
+    OutputLost,
+    RigLinkClosed,
+    RigRead,
+    SafetyTripped,
+    Started,
+    StopRequested,
+)
+from qsyd_rules.monitor_evidence import EVIDENCE_GAP_US, KEYED_ABOVE_W, Heater, Key
+from qsyd_rules.monitor_facts import Facts
+from qsyd_rules.monitor_told import Told, Underway
+from qsyd_rules.words import AmplifierState, Result, worst
+
+STALE_AFTER_US = 1_000_000
+"""How long a reading is believed where the wiring does not say."""
+NOTE_WAIT_US = 500_000
+"""A disk that hangs is given this long before an antenna changes without its note."""
+PANEL_AFTER_US = 1_000_000
+"""An amplifier that is not in operate this long after it answered was put into standby at its panel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wrong:
+    """What the monitor found: the invariant, and in words."""
+
+    invariant: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What is known of the station. A time of None means: not so."""
+
+    reading: RigRead | None = None
+    """The followed rig as it last told itself; None while it is not heard."""
+    silent_us: int | None = None
+    """Since when the followed rig has not been heard any more."""
+    key: Key = field(default_factory=Key)
+    heater: Heater = field(default_factory=Heater)
+    permit: Told | None = None
+    line: Told | None = None
+    """Standby or operate."""
+    antenna: Told | None = None
+    tank: Told | None = None
+    underway: tuple[Underway, ...] = ()
+    line_read: tuple[int, AmplifierState] | None = None
+    """What the amplifier last told of itself, and when."""
+    positions_read: tuple[int, int] | None = None
+    """Tune and load as told since the last recall left."""
+    noted: bool | None = None
+    """Whether the newest note of an intent was written; None where none has been since the last release."""
+    disk_good: bool = False
+    """Whether the last note was written in time, as far as anybody can tell who does not see them asked for."""
+    inhibited_us: int | None = None
+    """Since when the last word on the permit has been to inhibit."""
+    unwanted_us: int | None = 0
+    """Since when no operator wants to operate; None while one does."""
+    locked_out_us: int | None = None
+    stopped_us: int | None = None
+    tripped_us: int | None = None
+    """Found unsafe, and not acknowledged since."""
+    shut_down: bool = False
+    """High voltage was taken away, and that was not acknowledged since."""
+    misplaced_us: int | None = None
+    """Since when operate has stood where amplifier, antenna or tank do not serve."""
+    selections: tuple[int, int] = (0, 0)
+    """Antenna commands that count, in millionths, and when that was worked out."""
+
+    @property
+    def is_inhibited(self) -> bool:
+        """Whether the last word on the permit was to inhibit."""
+        return self.permit is not None and isinstance(self.permit.command, InhibitTransmit)
+
+    @property
+    def is_in_operate(self) -> bool:
+        """Whether the last word to the amplifier was operate."""
+        return self.line is not None and isinstance(self.line.command, AmplifierOperate)
+
+    def is_safe(self, facts: Facts) -> bool:
+        """Whether everything of the safe direction that can be said has been said."""
+        return not self.is_in_operate and (self.is_inhibited or not facts.wiring.inhibits)
+
+
+def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account:
+    """The account after an event; `heard_us` is when the followed rig was last heard before it."""
+    at_us = event.at_us
+    if account.reading is not None and at_us > heard_us + facts.lost_after_us:
+        account = _silent(account, heard_us + facts.lost_after_us)
+    match event:
+        case RigRead(rig=rig) if rig == facts.followed:
+            return _read(account, event)
+        case RigLinkClosed(rig=rig) if rig == facts.followed:
+            return _silent(account, at_us)
+        case KeySensed(rig=rig, keyed=keyed) if rig == facts.followed:
+            return replace(account, key=account.key.turned(at_us, sensed=keyed is True))
+        case DeviceRead():
+            return _metered(account, event, facts)
+        case CommandFinished(command_id=number, answers=answers):
+            good = worst([answer.result for answer in answers]) is not Result.FAILED
+            return _finished(account, at_us, number, good)
+        case OutputLost(output=output):
+            return _lost(account, at_us, output, facts)
+        case OutputConnected(output=output) if output in facts.amplifier_outputs:
+            return replace(account, heater=account.heater.found(at_us))
+        case IntentRecorded(error=error):
+            return replace(account, noted=error is None, disk_good=error is None)
+        case OperatorAsked(request=request):
+            return _asked(account, at_us, request, facts)
+        case FaultAcknowledged():
+            heater = replace(account.heater, shut_down=False)
+            return replace(account, tripped_us=None, shut_down=False, heater=heater)
+        case LockoutChanged(lockout=lockout):
+            since_us = at_us if account.locked_out_us is None else account.locked_out_us
+            return replace(account, locked_out_us=since_us if lockout is not None else None)
+        case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
+            return replace(account, heater=replace(account.heater, since_us=None))
+        case SafetyTripped():
+            return replace(account, tripped_us=at_us, unwanted_us=at_us)
+        case Started():
+            return replace(account, unwanted_us=at_us)
+        case StopRequested():
+            return replace(account, unwanted_us=at_us, stopped_us=at_us)
+        case _:
+            return account
+
+
+def _silent(account: Account, since_us: int) -> Account:
+    silent_us = since_us if account.silent_us is None else account.silent_us
+    return replace(account, reading=None, silent_us=silent_us, key=account.key.turned(since_us, rig=False))
+
+
+def _read(account: Account, reading: RigRead) -> Account:
+    key = account.key.turned(reading.at_us, rig=reading.keyed is True)
+    if account.reading is None:  # nobody knows about the time before
+        key = replace(key, unkeyed_us=reading.at_us)
+    return replace(account, reading=reading, silent_us=None, key=key)
+
+
+def _metered(account: Account, event: DeviceRead, facts: Facts) -> Account:
+    at_us, readings = event.at_us, event.readings
+    if readings.forward_w is not None:
+        meters = facts.wiring.meters.get(event.output)
+        stale_after_us = meters.stale_after_us if meters is not None else STALE_AFTER_US
+        until_us = at_us + stale_after_us if readings.forward_w > KEYED_ABOVE_W else at_us
+        account = replace(account, key=account.key.powered(at_us, event.output, until_us))
+    if readings.tune is not None and readings.load is not None:
+        account = replace(account, positions_read=(readings.tune, readings.load))
+    if readings.state is None or CommandName.AMPLIFIER_STANDBY not in facts.wiring.of(event.output):
+        return account
+    heater = account.heater.told_state(at_us, readings.state)
+    account = replace(account, heater=heater, line_read=(at_us, readings.state))
+    line = account.line
+    if line is None or line.answered_us is None or at_us < line.answered_us + PANEL_AFTER_US:
+        return account
+    if isinstance(line.command, AmplifierOperate) and readings.state is not AmplifierState.OPERATE:
+        account = replace(account, line=Told(AmplifierStandby(), -1, at_us, at_us, good=True))
+    return account
+
+
+def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
+    ended = next((each for each in account.underway if each.number == number), None)
+    if ended is None:  # one that never left
+        return account
+    account = replace(account, underway=tuple(each for each in account.underway if each.number != number))
+    # A bold command that ends after the safe one which overtook it: nobody knows which of them was done last.
+    if ended.name is CommandName.RELEASE_TRANSMIT and account.permit and account.permit.number != number:
+        account = replace(account, permit=replace(account.permit, good=False))
+    if ended.name is CommandName.AMPLIFIER_OPERATE and account.line and account.line.number != number:
+        account = replace(account, line=replace(account.line, good=False))
+    account = replace(
+        account,
+        permit=_answered(account.permit, at_us, number, good),
+        line=_answered(account.line, at_us, number, good),
+        antenna=_answered(account.antenna, at_us, number, good),
+        tank=_answered(account.tank, at_us, number, good),
+    )
+    if ended.name is CommandName.AMPLIFIER_ON and good:
+        account = replace(account, heater=replace(account.heater, since_us=at_us, shut_down=False))
+    return account
+
+
+def _answered(told: Told | None, at_us: int, number: int, good: bool) -> Told | None:
+    return replace(told, answered_us=at_us, good=good) if told is not None and told.number == number else told
+
+
+def _lost(account: Account, at_us: int, output: str, facts: Facts) -> Account:
+    """A device whose link broke may rest anywhere by the time it is back."""
+    carried = facts.wiring.of(output)
+
+    def doubted(told: Told | None) -> Told | None:
+        return replace(told, good=False) if told is not None and told.command.name in carried else told
+
+    account = replace(
+        account,
+        permit=doubted(account.permit),
+        line=doubted(account.line),
+        antenna=doubted(account.antenna),
+        tank=doubted(account.tank),
+    )
+    if output in dict(account.key.power_until_us):
+        account = replace(account, key=account.key.powered(at_us, output, at_us))
+    if output in facts.amplifier_outputs:
+        account = replace(account, heater=account.heater.lost(at_us))
+    return account
+
+
+def _asked(account: Account, at_us: int, request: AmplifierRequest, facts: Facts) -> Account:
+    if not facts.wiring.carries(CommandName.AMPLIFIER_ON) and facts.amplifier is not None:
+        account = replace(account, heater=account.heater.asked(at_us, request, facts.amplifier.cool_down_us))
+    match request:
+        case AmplifierRequest.OPERATE | AmplifierRequest.OPERATE_WHEN_READY:
+            return replace(account, unwanted_us=None)
+        case AmplifierRequest.STANDBY | AmplifierRequest.OFF | AmplifierRequest.OFF_NOW:
+            if account.unwanted_us is None and not account.is_in_operate:
+                account = _unnoted(account)  # the note of it may be what operate waited for
+            return replace(account, unwanted_us=at_us)
+        case AmplifierRequest.ON:
+            return account
+
+
+def left(account: Account, at_us: int, actuate: Actuate) -> Account:
+    """The account after a command has left."""
+    command = actuate.command
+    told = Told(command, actuate.command_id, at_us)
+    underway = Underway(actuate.command_id, command.name, at_us)
+    account = replace(account, underway=(*account.underway, underway))
+    match command:
+        case InhibitTransmit():
+            since_us = at_us if account.inhibited_us is None else account.inhibited_us
+            return replace(account, permit=told, inhibited_us=since_us)
+        case ReleaseTransmit():
+            if account.inhibited_us is not None and at_us >= account.inhibited_us + NOTE_WAIT_US:
+                account = _unnoted(account)
+            return replace(account, permit=told, inhibited_us=None, noted=None)
+        case AmplifierStandby() | AmplifierOperate():
+            return replace(account, line=told)
+        case SelectAntenna():
+            count, since_us = account.selections
+            counted = max(0, count - (at_us - since_us)) + 1_000_000
+            return replace(_unnoted(account), antenna=told, selections=(counted, at_us))
+        case RecallPreset():
+            return replace(_unnoted(account), tank=told, positions_read=None)
+        case AmplifierOn() | AmplifierOff():
+            return replace(account, heater=replace(account.heater, since_us=None))
+        case HighVoltageOff():
+            heater = replace(account.heater, since_us=None, shut_down=True)
+            return replace(account, heater=heater, shut_down=True)
+        case LimitDrive():
+            return account
+
+
+def _unnoted(account: Account) -> Account:
+    """A note that should have come by now, and has not, may tell that the disk is dead."""
+    return replace(account, disk_good=False) if account.noted is None else account

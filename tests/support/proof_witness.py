@@ -1,0 +1,331 @@
+"""The witness of the proof: its own account of the small station, from events and from commands that left.
+
+It never looks at what core, gate or monitor believe, and where a dial belongs it reads from a table written by hand.
+"""
+
+from typing import Any, NamedTuple
+
+from proof_normal import BASE_US, NOTE_ID, Clock, Ids
+from proof_station import (
+    EDGES,
+    GUARD_US,
+    HYSTERESIS_HZ,
+    KEY_DOWN_US,
+    LOST_US,
+    OUTPUTS,
+    PLACES,
+    RELAY_US,
+    REST_US,
+    TANK_US,
+    WARM_UP_US,
+    Place,
+    S,
+)
+
+from qsyd_rules.command import (
+    AmplifierOff,
+    AmplifierOn,
+    AmplifierOperate,
+    AmplifierStandby,
+    Command,
+    HighVoltageOff,
+    InhibitTransmit,
+    RecallPreset,
+    ReleaseTransmit,
+    SelectAntenna,
+)
+from qsyd_rules.effect import Answer, Effect, RecordIntent, Report
+from qsyd_rules.event import (
+    AmplifierRequest,
+    CommandFinished,
+    Event,
+    IntentRecorded,
+    KeySensed,
+    LockoutChanged,
+    OperatorAsked,
+    OutputConnected,
+    OutputLost,
+    RigLinkClosed,
+    RigRead,
+    SafetyTripped,
+    StopRequested,
+)
+from qsyd_rules.notice import FaultCleared, FaultFound
+from qsyd_rules.words import Result, worst
+
+HEATER_GAP_US = 5 * S
+NOTE_WAIT_US = 500_000
+FORCE_US = 2 * S
+
+
+class Told(NamedTuple):
+    """The newest command to one actuator: what it said, its number until it is answered, when and how that came."""
+
+    what: Any
+    number: int
+    answered_us: int | None = None
+    good: bool = False
+
+    def is_settled(self, now_us: int, settle_us: int) -> bool:
+        return self.good and self.answered_us is not None and now_us >= self.answered_us + settle_us
+
+
+NOBODY = Told(None, 0)
+
+
+class Noted(NamedTuple):
+    """The newest note: what it says is to be done, since when it is wanted, and what has become of it."""
+
+    target: str
+    number: int
+    asked_us: int
+    durable: bool = False
+    failed: bool = False
+    disk_dead: bool = False
+    """The note before this one could not be made."""
+
+
+class Witness:
+    """Mutable within one step, copied between steps."""
+
+    __slots__ = (
+        "agreed", "antenna", "bold", "fault", "heard_us", "heater_us", "hz", "keyed_us", "line", "line_keyed",
+        "lockout", "lost_us", "misplaced_us", "moved_us", "note", "operate_band", "permit", "quiet_us", "rig_keyed",
+        "stopping", "strayed", "tank", "wished",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.hz: int | None = None
+        """Where the rig would transmit; None while it is lost."""
+        self.rig_keyed = self.line_keyed = False
+        self.heard_us = self.moved_us = self.quiet_us = BASE_US
+        self.keyed_us: int | None = None
+        self.agreed = False
+        """A reading asked for after the band last changed has told the band again."""
+        self.permit = self.line = self.antenna = self.tank = NOBODY
+        self.bold: frozenset[tuple[int, str]] = frozenset()
+        """Releases and operates that are not answered yet, overtaken or not."""
+        self.strayed = False
+        """The dial has had a reason to leave the preset in force: past its hysteresis, or at rest in another segment."""
+        self.heater_us: int | None = None
+        self.lost_us: int | None = None
+        self.wished = False
+        self.fault: str | None = None
+        """Severity of the fault that stands."""
+        self.lockout = self.stopping = False
+        self.note: Noted | None = None
+        self.operate_band: str | None = None
+        self.misplaced_us: int | None = None
+        """Since when operate has stood where it has no place."""
+
+    def copy(self) -> "Witness":
+        twin = object.__new__(Witness)
+        for name in Witness.__slots__:
+            setattr(twin, name, getattr(self, name))
+        return twin
+
+    def key(self) -> tuple[object, ...]:
+        return tuple([getattr(self, name) for name in Witness.__slots__])
+
+    @property
+    def keyed(self) -> bool:
+        return self.rig_keyed or self.line_keyed
+
+    @property
+    def place(self) -> Place | None:
+        return None if self.hz is None else PLACES[self.hz]
+
+    # What happens
+
+    def take(self, event: Event) -> None:
+        """An event, before anything is known of what was made of it."""
+        at_us, was_keyed = event.at_us, self.keyed
+        match event:
+            case RigRead():
+                self._read(event)
+            case RigLinkClosed():
+                self._lose_rig(at_us)
+            case KeySensed(keyed=keyed):
+                self.line_keyed = keyed is True
+            case CommandFinished(command_id=number, answers=answers):
+                self._finish(at_us, number, worst([each.result for each in answers]) is not Result.FAILED)
+            case IntentRecorded(intent_id=number, error=error):
+                if self.note is not None and number == self.note.number:
+                    self.note = self.note._replace(durable=error is None, failed=error is not None)
+            case OutputLost(output=output):
+                self._lose(at_us, output)
+            case OutputConnected(output="amp"):
+                self.lost_us = None
+            case LockoutChanged(lockout=lockout):
+                self.lockout = lockout is not None
+                self.wished = self.wished and not self.lockout
+            case SafetyTripped():
+                self.wished = False
+            case StopRequested():
+                self.stopping, self.wished = True, False
+            case _:
+                pass
+        if self.hz is not None and at_us >= self.heard_us + LOST_US:
+            self._lose_rig(at_us)
+        if self.lost_us is not None and at_us >= self.lost_us + HEATER_GAP_US:
+            if self.heater_us is not None:
+                self.wished = False
+            self.heater_us = None
+        if was_keyed or self.keyed:
+            self.quiet_us = at_us
+        if not self.keyed:
+            self.keyed_us = None
+        elif self.keyed_us is None:
+            self.keyed_us = at_us
+        self._stray(at_us)
+
+    def _stray(self, at_us: int) -> None:
+        if self.hz is None or self.place is None or self.tank.what is None:
+            self.strayed = True
+            return
+        low_hz, high_hz = EDGES[self.tank.what[1]]
+        rested = at_us >= self.moved_us + REST_US
+        if not low_hz - HYSTERESIS_HZ <= self.hz <= high_hz + HYSTERESIS_HZ:
+            self.strayed = True
+        elif rested:
+            self.strayed = self.place.segment != self.tank.what[1]
+
+    def _read(self, event: RigRead) -> None:
+        at_us, before, place = event.at_us, self.place, PLACES[event.transmit_hz or 0]
+        if self.hz != event.transmit_hz:
+            self.moved_us = at_us
+        if self.hz is None or (place and place.band) != (before and before.band):
+            self.agreed = False
+        elif event.asked_at_us is not None:
+            self.agreed = True
+        if self.hz is None:
+            self.quiet_us = at_us
+        self.hz, self.rig_keyed, self.heard_us = event.transmit_hz, event.keyed is True, at_us
+
+    def _lose_rig(self, at_us: int) -> None:
+        if self.rig_keyed:
+            self.quiet_us = at_us
+        self.hz, self.rig_keyed = None, False
+
+    def _lose(self, at_us: int, output: str) -> None:
+        """Nobody knows where the actuators of a lost device rest; what was not answered yet, its own end tells."""
+        for name in {"permit": ["permit"], "switch": ["antenna"], "amp": ["line", "tank"]}[output]:
+            told: Told = getattr(self, name)
+            if told.answered_us is not None:
+                setattr(self, name, told._replace(good=False))
+        if output == "amp" and self.lost_us is None:
+            self.lost_us = at_us
+
+    def _finish(self, at_us: int, number: int, good: bool) -> None:
+        for name in ("permit", "line", "antenna", "tank"):
+            told: Told = getattr(self, name)
+            if told.number == number:
+                setattr(self, name, told._replace(number=0, answered_us=at_us, good=good))
+        ended = next((kind for each, kind in self.bold if each == number), None)
+        if ended is None:
+            return
+        self.bold -= {(number, ended)}
+        # A bold command that ends after the safe one that overtook it: nobody knows which of them was done last.
+        if ended == "release" and self.permit.what == "inhibit" and not self.permit.number:
+            self.permit = self.permit._replace(good=False)
+        elif ended == "operate" and self.line.what == "standby" and not self.line.number:
+            self.line = self.line._replace(good=False)
+        elif ended == "on":
+            self.heater_us = at_us if good else None
+
+    # What left
+
+    def left(self, number: int, command: Command) -> None:
+        """A command has left."""
+        match command:
+            case InhibitTransmit():
+                self.permit = Told("inhibit", number)
+            case ReleaseTransmit():
+                self.permit = Told("release", number)
+                self.bold |= {(number, "release")}
+            case AmplifierStandby():
+                self.line = Told("standby", number)
+            case AmplifierOperate():
+                self.line = Told("operate", number)
+                self.bold |= {(number, "operate")}
+                self.operate_band = self.place.band if self.place else None
+            case SelectAntenna(antenna=antenna):
+                self.antenna = Told(antenna, number)
+            case RecallPreset(antenna=antenna, segment=segment):
+                self.tank = Told((antenna, segment), number)
+                self.strayed = False
+            case AmplifierOn():
+                self.bold |= {(number, "on")}
+                self.heater_us = None
+            case AmplifierOff() | HighVoltageOff():
+                self.heater_us = None
+            case _:
+                pass
+
+    def told(self, event: Event, effects: tuple[Effect, ...]) -> None:
+        """Notes that were asked for, faults that were told, and answers to operators."""
+        for effect in effects:
+            match effect:
+                case RecordIntent(intent_id=number, target=target):
+                    dead = self.note is not None and not self.note.durable and self._note_is_bad(event.at_us)
+                    self.note = Noted(target, number, event.at_us, disk_dead=dead)
+                case Report(notice=FaultFound(severity=severity)):
+                    self.fault, self.wished = str(severity), False
+                case Report(notice=FaultCleared()):
+                    self.fault = None
+                case Answer(accepted=True):
+                    self._granted(event)
+                case _:
+                    pass
+
+    def _note_is_bad(self, at_us: int) -> bool:
+        note = self.note
+        return note is not None and (note.failed or note.disk_dead or at_us >= note.asked_us + NOTE_WAIT_US)
+
+    def lets_move(self, at_us: int) -> bool:
+        """Whether the note of what is being done is durable, or the disk has been given its chance."""
+        return self.note is not None and (self.note.durable or self._note_is_bad(at_us))
+
+    def _granted(self, event: Event) -> None:
+        if not isinstance(event, OperatorAsked):
+            return
+        match event.request:
+            case AmplifierRequest.OPERATE | AmplifierRequest.OPERATE_WHEN_READY:
+                self.wished = True
+            case AmplifierRequest.STANDBY | AmplifierRequest.OFF | AmplifierRequest.OFF_NOW:
+                self.wished = False
+            case AmplifierRequest.ON:
+                pass
+
+    # What it comes to
+
+    def settle(self, now_us: int) -> None:
+        """Keep count of since when operate has stood where it has no place."""
+        place = self.place
+        right = place is not None and self.tank.what is not None and self.tank.what[1] in place.near
+        if self.line.what != "operate" or right:
+            self.misplaced_us = None
+        elif self.misplaced_us is None:
+            self.misplaced_us = now_us
+
+    def normal(self, ids: Ids, clock: Clock) -> "Witness":
+        """The witness that stands for all like it."""
+        twin = self.copy()
+        for name, settle_us in (("permit", GUARD_US), ("line", RELAY_US), ("antenna", RELAY_US), ("tank", TANK_US)):
+            told: Told = getattr(self, name)
+            answered_us = clock.past_or_none(told.answered_us, settle_us)
+            setattr(twin, name, Told(told.what, ids[told.number] if told.number else 0, answered_us, told.good))
+        twin.bold = frozenset((ids[number], kind) for number, kind in self.bold)
+        twin.heard_us = clock.past(self.heard_us, LOST_US) if self.hz is not None else BASE_US
+        twin.moved_us = clock.past(self.moved_us, REST_US) if self.hz is not None else BASE_US
+        twin.quiet_us = clock.past(self.quiet_us, GUARD_US)
+        twin.keyed_us = clock.past_or_none(self.keyed_us, KEY_DOWN_US + FORCE_US)
+        twin.heater_us = clock.past_or_none(self.heater_us, WARM_UP_US)
+        twin.lost_us = clock.past_or_none(self.lost_us, HEATER_GAP_US)
+        twin.misplaced_us = clock.past_or_none(self.misplaced_us, FORCE_US)
+        if self.note is not None:
+            twin.note = self.note._replace(number=NOTE_ID, asked_us=clock.past(self.note.asked_us, NOTE_WAIT_US))
+        return twin
+
+
+assert set(OUTPUTS) == {"permit", "switch", "amp"}
