@@ -194,12 +194,13 @@ def _stop(turn: Turn) -> None:
 
 
 def _lock_out(turn: Turn, lockout: Lockout | None) -> None:
+    ended = turn.state.lockout
     turn.change(lockout=lockout)
     if lockout is not None:
         turn.change(wish=False, amplifier=model.disarmed(turn.state.amplifier))
         turn.amplifier_reason = f"maintenance lockout by {lockout.operator}"
         turn.report(Warned("lockout", f"maintenance lockout by {lockout.operator}: {lockout.reason}"))
-    else:
+    elif ended is not None:
         turn.report(
             Warned("lockout-ended", "maintenance lockout ended; the operator's wish to operate has to be renewed")
         )

@@ -75,7 +75,10 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
         case PresetsChanged():
             account = account.but(presets=event.presets)
         case LockoutChanged():
-            account = account.but(locked_out=event.lockout is not None, asked_to_operate=False)
+            account = account.but(
+                locked_out=event.lockout is not None,
+                asked_to_operate=account.asked_to_operate and event.lockout is None,
+            )
         case LoopStalled() if event.stalled_us > HEATER_GAP_US:
             account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():

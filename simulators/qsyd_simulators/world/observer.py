@@ -123,7 +123,7 @@ class Observer:
                 good = account.antenna.command is None or account.antenna.answered_well
                 good = good and (account.tank.answered_well or account.tank_rests(at_us))
                 self._hold("I11", at_us, good, "reported finished, although a move was not answered")
-            case Warned(code="lockout" | "amplifier-at-its-panel"):
+            case Warned(code="lockout" | "amplifier-at-its-panel" | "amplifier-not-on"):
                 account.wished = False
             case Warned(code="change-over-failed" | "change-over-abandoned"):
                 self._started_us = None
