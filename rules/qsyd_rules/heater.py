@@ -24,7 +24,12 @@ def heater_answered(turn: Turn, number: int, result: Result) -> None:
         case SwitchingOn(command_id=command_id, armed=armed) if command_id == number:
             if result is Result.FAILED:
                 turn.change(amplifier=Off())
-                turn.report(Warned("amplifier-not-on", "amplifier-on was not answered: the heater counts as off; ask for it, and for operate, again"))
+                turn.report(
+                    Warned(
+                        "amplifier-not-on",
+                        "amplifier-on was not answered: the heater counts as off; ask for it, and for operate, again",
+                    )
+                )
                 return
             turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us, armed))
             turn.amplifier_reason = "heater on"
