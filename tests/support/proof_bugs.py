@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
-from qsyd_rules import change_over, core, evidence, faults, follow, heater, judgement, permit, relay_care, sequencer
+from qsyd_rules import change_over, core, evidence, faults, follow, heater, judgement, relay_care, sequencer
 from qsyd_rules.actuator import Commanded, Unknown, failures
 from qsyd_rules.amplifier import Hot, Line, WarmUp
 from qsyd_rules.command import AmplifierOperate, CommandName, SelectAntenna
@@ -30,20 +30,17 @@ def replaced(*patches: Patch) -> Iterator[None]:
     """Put other functions in the place of some, in every module of the core that knows them."""
     undo: list[tuple[Any, str, Any]] = []
     spared = ("qsyd_rules.gate", "qsyd_rules.monitor")
-    modules = [
+    modules: list[Any] = [
         each for name, each in sys.modules.items() if name.startswith("qsyd_rules.") and not name.startswith(spared)
     ]
     try:
         for original, other in patches:
-            places = [
-                (module, original.__name__)
-                for module in modules
-                if getattr(module, original.__name__, None) is original
-            ]
-            assert places, f"nobody knows {original.__name__}"
-            for module, name in places:
-                undo.append((module, name, original))
-                setattr(module, name, other)
+            known_as = str(original.__name__)
+            places = [each for each in modules if getattr(each, known_as, None) is original]
+            assert places, f"nobody knows {known_as}"
+            for module in places:
+                undo.append((module, known_as, original))
+                setattr(module, known_as, other)
         yield
     finally:
         for module, name, original in undo:
@@ -110,15 +107,14 @@ def _as_if(**believed: Any) -> Callable[[Turn, Needs], str | None]:
     return refusal
 
 
-_needs, _reasons, _tank_of, _heater_answered = (
+_needs, _tank_of, _heater_answered = (
     judgement.needs,
-    judgement.inhibit_reasons,
     judgement.tank_of,
     heater.heater_answered,
 )
 _acknowledge, _lose_rig, _ask, _note = faults.acknowledge, follow.lose_rig, heater.ask_amplifier, change_over.retarget
 _pass_fault_time, _noted = faults.pass_fault_time, change_over._noted
-_latched, _under_way = judgement._latched, judgement._under_way
+_is_under_way = Turn.under_way
 
 
 def _antenna_unknown_will_do(turn: Turn) -> Needs:
@@ -183,6 +179,10 @@ def _standby_forgotten(turn: Turn, event: OperatorAsked) -> None:
         turn.change(wish=wished)
 
 
+def _under_way_but_operate(turn: Turn, name: CommandName) -> bool:
+    return name is not CommandName.AMPLIFIER_OPERATE and _is_under_way(turn, name)
+
+
 def _mute(*_: Any, **__: Any) -> None:
     """Does nothing."""
 
@@ -226,6 +226,8 @@ class Bug:
     """Makes a context manager; the bug is there while it lasts."""
     world: str
     roots: tuple[str, ...]
+    searched: bool = True
+    """Whether the search can see it at all."""
 
 
 _MOVING = ("in operate", "antenna being selected", "preset being recalled", "barefoot")
@@ -238,6 +240,9 @@ BUGS = {
     ),
     "a release under way is forgotten": Bug(
         "I1", lambda: in_turn("under_way", _no), "two bands", ("release commanded",)
+    ),
+    "an operate under way is forgotten": Bug(
+        "I4", lambda: in_turn("under_way", _under_way_but_operate), "two bands", ("operate commanded",)
     ),
     "standby is not awaited": Bug(
         "I3", _put((sequencer._may_actuate, _whatever_the_line)), "two bands", ("in operate",)
@@ -278,6 +283,5 @@ BUGS = {
     "a lockout is ignored": Bug("I24", _put((core._lock_out, _mute)), "operator", _MOVING),
     "standby is not obeyed": Bug("I24", _put((heater.ask_amplifier, _standby_forgotten)), "operator", _MOVING),
     "drifts are acted upon at once": Bug("I25", _put((sequencer._only_drifts, _no)), "dial", _MOVING),
-    "relays are never spared": Bug("I25", _relays_never_spared, "dial", ("in operate",)),
+    "relays are never spared": Bug("I25", _relays_never_spared, "dial", ("in operate",), searched=False),
 }
-__all__ = ["BUGS", "Bug", "CommandName", "permit", "replaced"]

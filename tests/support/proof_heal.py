@@ -5,8 +5,9 @@ faults are acknowledged. The target: no change-over left, transmit released, ant
 operate exactly where the operator wishes it and the tube is hot.
 """
 
+from proof_deeds import WORLDS, Deed, Kind, World
 from proof_station import OUTSIDE, TANKS
-from proof_world import WORLDS, Deed, Kind, Node, World, deeds, take
+from proof_world import Node, deeds, take
 
 from qsyd_rules.actuator import rests_at
 from qsyd_rules.amplifier import Hot, Line

@@ -4,12 +4,10 @@ Every time is moved so that now is `BASE_US`. A time further back than anything 
 of commands and notes are given out anew in their order; texts become one word. What is only told (which notices were
 reported already) is forgotten. Forgotten too, and so not part of this proof: how worn the relays are (relay care), how
 often a fault came lately, and that pauses between tries double more than once.
-
-A field that is not known here fails the import: somebody has to say what it means for the proof.
 """
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import Any
 
 from proof_station import GUARD_US, KEY_DOWN_US, LOST_US, REST_US, WARM_UP_US
@@ -31,95 +29,6 @@ _FORCE_US, _DISAGREE_US, _NOTE_US, _GAP_US, _FRESH_US = 2_000_000, 500_000, 500_
 _GRACE_US = 2_000_000
 _INHIBIT = InhibitTransmit(("x",))
 _NOTHING = Unknown()
-
-_CORE = frozenset(
-    [
-        "now_us",
-        "rigs",
-        "presets",
-        "minute",
-        "minute_used",
-        "here",
-        "here_since_us",
-        "reported_us",
-        "target",
-        "permit",
-        "line",
-        "antenna",
-        "tank",
-        "drive",
-        "drive_rises",
-        "amplifier",
-        "amplifier_shown",
-        "wish",
-        "change_over",
-        "finishing",
-        "spot",
-        "care",
-        "care_warned",
-        "notes_fail",
-        "operated_band",
-        "key_line",
-        "rf_w",
-        "keyed_since_us",
-        "quiet_since_us",
-        "disagree_since_us",
-        "disagree_told",
-        "readings",
-        "stale",
-        "guarded",
-        "fault",
-        "fault_locked",
-        "fault_history",
-        "lockout",
-        "misplaced_since_us",
-        "amplifier_lost_us",
-        "hold_offs",
-        "reasons",
-        "advice",
-        "sending",
-        "preset_missed",
-        "failing",
-        "commands",
-        "next_id",
-        "started",
-        "stopping",
-        "wake_us",
-    ]
-)
-_GATE = frozenset(
-    [
-        "now_us",
-        "rig_heard_us",
-        "transmit_hz",
-        "rig_keyed",
-        "line_keyed",
-        "rf",
-        "unkeyed_since_us",
-        "inhibited_since_us",
-        "standby_since_us",
-        "line_settles_us",
-        "heater_on_us",
-        "off_since_us",
-        "off_asked_us",
-        "lost_us",
-        "antenna",
-        "antenna_settles_us",
-        "antenna_spent_us",
-        "tank",
-        "tank_settles_us",
-        "under_way",
-        "note",
-        "fault",
-        "acknowledging",
-        "asked_to_operate",
-        "locked_out",
-        "presets",
-    ]
-)
-for _known, _kind in ((_CORE, StationState), (_GATE, Account)):
-    _strange = {field.name for field in fields(_kind)} ^ _known
-    assert not _strange, f"{_kind.__name__}.{', '.join(sorted(_strange))}: say what it means for the proof"
 
 
 class Clock:
@@ -303,67 +212,4 @@ def gate_account(account: Account, ids: Ids, clock: Clock) -> Account:
         else replace(note, number=NOTE_ID, asked_us=clock.past(note.asked_us, _NOTE_US)),
         fault=None if account.fault is None else FAULT_ID,
         acknowledging=False,
-    )
-
-
-def core_key(state: StationState) -> tuple[object, ...]:
-    """What tells one normal state of the core from another."""
-    (rig,) = state.rigs.values()
-    return (
-        rig,
-        state.here and state.here.frequency_hz,
-        state.target and (state.target.frequency_hz, state.target.barefoot_because),
-        state.here_since_us,
-        state.reported_us,
-        state.permit,
-        state.line,
-        state.antenna,
-        state.tank,
-        state.amplifier,
-        state.amplifier_shown,
-        state.wish,
-        state.change_over,
-        state.finishing is None,
-        state.notes_fail,
-        state.operated_band,
-        state.key_line,
-        state.keyed_since_us,
-        state.quiet_since_us,
-        state.disagree_since_us,
-        state.disagree_told,
-        state.fault and state.fault.code,
-        state.lockout is None,
-        state.misplaced_since_us,
-        state.amplifier_lost_us,
-        tuple(state.hold_offs.items()),
-        state.reasons,
-        tuple(state.commands.items()),
-        state.started,
-        state.stopping,
-        state.wake_us,
-    )
-
-
-def gate_key(account: Account) -> tuple[object, ...]:
-    """What tells one normal account of the gate from another."""
-    return (
-        account.rig_heard_us,
-        account.transmit_hz,
-        account.rig_keyed,
-        account.line_keyed,
-        account.unkeyed_since_us,
-        account.inhibited_since_us,
-        account.standby_since_us,
-        account.line_settles_us,
-        account.heater_on_us,
-        account.lost_us,
-        account.antenna,
-        account.antenna_settles_us,
-        account.tank,
-        account.tank_settles_us,
-        account.note,
-        account.fault,
-        account.asked_to_operate,
-        account.locked_out,
-        tuple(account.under_way),
     )

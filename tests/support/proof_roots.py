@@ -4,8 +4,9 @@ They are reached when this module is loaded, so a bug that is put in later begin
 
 from collections.abc import Callable
 
+from proof_deeds import WORLDS, Deed, Kind
 from proof_station import LOWER, OTHER
-from proof_world import WORLDS, Deed, Kind, Node, beginning, deeds, take
+from proof_world import Node, beginning, deeds, take
 
 from qsyd_rules.command import CommandName
 from qsyd_rules.event import AmplifierRequest

@@ -10,9 +10,10 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from proof_claims import BrokenClaim, Claims
+from proof_deeds import Deed, Kind, World
 from proof_heal import Healer, NoWayBackError
 from proof_roots import ROOTS
-from proof_world import Deed, Kind, Node, World, deeds, take
+from proof_world import Node, deeds, take
 
 from qsyd_rules.effect import Actuate, Report
 

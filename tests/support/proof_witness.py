@@ -3,8 +3,6 @@
 It never looks at what core, gate or monitor believe, and where a dial belongs it reads from a table written by hand.
 """
 
-from typing import Any, NamedTuple
-
 from proof_normal import BASE_US, NOTE_ID, Clock, Ids
 from proof_station import (
     EDGES,
@@ -12,7 +10,6 @@ from proof_station import (
     HYSTERESIS_HZ,
     KEY_DOWN_US,
     LOST_US,
-    OUTPUTS,
     PLACES,
     RELAY_US,
     REST_US,
@@ -21,6 +18,7 @@ from proof_station import (
     Place,
     S,
 )
+from proof_told import NOBODY, Noted, Told
 
 from qsyd_rules.command import (
     AmplifierOff,
@@ -56,33 +54,6 @@ from qsyd_rules.words import Result, worst
 HEATER_GAP_US = 5 * S
 NOTE_WAIT_US = 500_000
 FORCE_US = 2 * S
-
-
-class Told(NamedTuple):
-    """The newest command to one actuator: what it said, its number until it is answered, when and how that came."""
-
-    what: Any
-    number: int
-    answered_us: int | None = None
-    good: bool = False
-
-    def is_settled(self, now_us: int, settle_us: int) -> bool:
-        return self.good and self.answered_us is not None and now_us >= self.answered_us + settle_us
-
-
-NOBODY = Told(None, 0)
-
-
-class Noted(NamedTuple):
-    """The newest note: what it says is to be done, since when it is wanted, and what has become of it."""
-
-    target: str
-    number: int
-    asked_us: int
-    durable: bool = False
-    failed: bool = False
-    disk_dead: bool = False
-    """The note before this one could not be made."""
 
 
 class Witness:
@@ -326,6 +297,3 @@ class Witness:
         if self.note is not None:
             twin.note = self.note._replace(number=NOTE_ID, asked_us=clock.past(self.note.asked_us, NOTE_WAIT_US))
         return twin
-
-
-assert set(OUTPUTS) == {"permit", "switch", "amp"}

@@ -7,11 +7,12 @@ silent. So an event can meet every wait at its beginning and at its end, in ever
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import StrEnum
 
 from proof_claims import Claims
-from proof_normal import BASE_US, FIRST_ID, NOTE_ID, Clock, core_key, core_state, gate_account, gate_key, numbers
-from proof_station import ATLAS, LOST_US, LOWER, OTHER, OUTPUTS, PLACES, PRESETS, STATION, WIRING
+from proof_deeds import Deed, Kind, World
+from proof_keys import core_key, gate_key
+from proof_normal import BASE_US, FIRST_ID, NOTE_ID, Clock, core_state, gate_account, numbers
+from proof_station import ATLAS, LOST_US, OUTPUTS, PRESETS, STATION, WIRING
 from proof_witness import Witness
 
 from qsyd_rules.command import SAFE_COMMANDS
@@ -48,79 +49,6 @@ POLL_US = LOST_US // 2
 CARRIER = {name: output for output, carried in OUTPUTS.items() for name in carried}
 CORE = StationCore(ATLAS, WIRING)
 GATE = Gate(ATLAS, WIRING)
-
-
-class Kind(StrEnum):
-    """What can happen. The words are those of a printed history."""
-
-    START = "the daemon starts"
-    DIAL = "the rig reports the dial at"
-    KEY = "the rig reports the key"
-    POLL = "a question asked now is answered: nothing has changed"
-    APPEAR = "the rig answers again, dial at"
-    CLOSE = "the link to the rig breaks"
-    SENSE = "the sensed line says keyed:"
-    DONE = "answered, done:"
-    FAILED = "ended without an answer:"
-    RECORDED = "the note is durable"
-    UNRECORDED = "the note could not be written"
-    ASK = "an operator asks for"
-    LOSE = "the link breaks to"
-    CONNECT = "the link is open again to"
-    FAULT = "the amplifier tells a fault of its own"
-    ACKNOWLEDGE = "an operator acknowledges the fault"
-    LOCK = "a maintenance lockout begins"
-    UNLOCK = "the lockout ends"
-    STOP = "the daemon is asked to stop"
-    WAIT = "time passes to the next deadline, the rig polled"
-    SILENCE = "time passes to the next deadline, the rig silent"
-
-
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """One thing that happens; `what` is a dial, a number, a name, or a request."""
-
-    kind: Kind
-    what: int | str | bool | AmplifierRequest | None = None
-
-    def __str__(self) -> str:
-        return str(self.kind) if self.what is None else f"{self.kind} {self.what}"
-
-
-@dataclass(frozen=True, slots=True)
-class World:
-    """Which kinds of deed there are. The more, the wider the space; the fewer, the deeper it is searched to its end."""
-
-    name: str
-    kinds: frozenset[Kind]
-    requests: tuple[AmplifierRequest, ...] = ()
-    dials: tuple[int, ...] = tuple(PLACES)
-
-
-_QUIET = frozenset({Kind.DIAL, Kind.KEY, Kind.POLL, Kind.DONE, Kind.RECORDED, Kind.WAIT})
-_ASKED = tuple(AmplifierRequest)
-WORLDS = {
-    world.name: world
-    for world in (
-        World("two bands", _QUIET - {Kind.KEY}, dials=(LOWER, OTHER)),
-        World("key", _QUIET, dials=(LOWER, OTHER)),
-        World(
-            "warm-up",
-            frozenset({Kind.POLL, Kind.DONE, Kind.RECORDED, Kind.WAIT, Kind.ASK}),
-            (AmplifierRequest.ON, AmplifierRequest.OPERATE, AmplifierRequest.OFF),
-            dials=(LOWER,),
-        ),
-        World("dial", _QUIET),
-        World("rig", _QUIET | {Kind.SILENCE, Kind.CLOSE, Kind.APPEAR, Kind.SENSE}),
-        World("devices", _QUIET | {Kind.FAILED, Kind.LOSE, Kind.CONNECT, Kind.UNRECORDED}),
-        World(
-            "operator",
-            _QUIET | {Kind.ASK, Kind.FAULT, Kind.ACKNOWLEDGE, Kind.LOCK, Kind.UNLOCK, Kind.STOP},
-            _ASKED,
-        ),
-        World("everything", frozenset(Kind) - {Kind.START}, _ASKED),
-    )
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,12 +96,13 @@ def deeds(node: Node, world: World) -> Iterator[Deed]:
             yield Deed(Kind.WAIT)
         if Kind.SILENCE in kinds or witness.hz is None:
             yield Deed(Kind.SILENCE)
-    busy = set(node.down)
+    busy: set[str] = set()  # a link does ordinary commands in order; only safe ones overtake
     for number, command in core.commands.items():
-        if CARRIER[command.name] not in busy:
+        output, is_safe = CARRIER[command.name], command.name in SAFE_COMMANDS
+        if output not in node.down and (is_safe or output not in busy):
             yield Deed(Kind.DONE, number)
-        if command.name not in SAFE_COMMANDS:
-            busy.add(CARRIER[command.name])  # a link does ordinary commands in order; only safe ones overtake
+        if not is_safe:
+            busy.add(output)
         if Kind.FAILED in kinds:
             yield Deed(Kind.FAILED, number)
     if node.writing:
@@ -248,7 +177,7 @@ def events(node: Node, deed: Deed) -> list[Event]:
         case Kind.CONNECT:
             return [OutputConnected(now_us, str(deed.what))]
         case Kind.FAULT:
-            return [DeviceRead(now_us, "amp", Readings(fault="F7"))]
+            return [DeviceRead(now_us, "amp", Readings(fault="F7")), DeviceRead(now_us, "amp", Readings())]
         case Kind.ACKNOWLEDGE:
             return [FaultAcknowledged(now_us, 1, None, "operator")]
         case Kind.LOCK | Kind.UNLOCK:

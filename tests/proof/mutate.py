@@ -1,0 +1,226 @@
+"""Mutation testing of the safety core: change one thing at a time, and see whether a test notices.
+
+    python tests/proof/mutate.py                            every module of the safety core
+    python tests/proof/mutate.py judgement sequencer        these
+    python tests/proof/mutate.py gate --every 3             each third mutant of one, where time is short
+
+A mutant is one comparison, one `and` or `or`, one `not`, one number, one truth value, one condition or one statement of
+a module changed in a copy of the tree, and the tests below run against it. What survives is printed with its line.
+"""
+
+import argparse
+import ast
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from queue import SimpleQueue
+
+ROOT = Path(__file__).resolve().parents[2]
+CORE = ("sequencer", "judgement", "change_over", "permit", "gate", "gate_account", "amplifier", "heater", "faults")
+RULES = Path("rules/qsyd_rules")
+TESTS = (
+    *("tests/rules/test_change_over.py", "tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py"),
+    *("tests/rules/test_keyed_moves.py", "tests/rules/test_device_failures.py", "tests/rules/test_amplifier_model.py"),
+    *("tests/rules/test_seeded_bugs.py", "tests/proof/test_search.py", "tests/rules/test_drift.py"),
+)
+"""In this order, up to the first that fails: those that notice most and soonest come first."""
+STATES = "6000"
+ENDLESS = "endless"
+NOT_TRIED = "not tried"
+CPU_S_MAX = 120
+"""Processor time of one mutant; a busy machine does not make a mutant look endless."""
+
+_OTHER: dict[type[ast.cmpop], type[ast.cmpop]] = {
+    ast.Lt: ast.LtE,
+    ast.LtE: ast.Lt,
+    ast.Gt: ast.GtE,
+    ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    """One change: where, what, and the module's source with it."""
+
+    module: str
+    line: int
+    what: str
+    source: str
+
+
+def mutants(module: str) -> list[Mutant]:
+    """Every mutant of one module."""
+    tree = ast.parse((ROOT / RULES / f"{module}.py").read_text(encoding="utf-8"))
+    found: list[Mutant] = []
+    for number, node in enumerate(ast.walk(tree)):
+        for variant in range(sum(1 for _ in _changes(node))):
+            copy = deepcopy(tree)
+            twin = next(each for at, each in enumerate(ast.walk(copy)) if at == number)
+            line, what = list(_changes(twin))[variant]
+            _apply(twin, variant)
+            source = ast.unparse(ast.fix_missing_locations(copy))
+            found.append(Mutant(module, line, what, source))
+    return sorted(found, key=lambda mutant: mutant.line)
+
+
+def _changes(node: ast.AST) -> Iterator[tuple[int, str]]:
+    """What can be changed at this node, each as its line and in words; `_apply` does them by the same order."""
+    match node:
+        case ast.Compare(ops=ops, lineno=line):
+            for op in ops:
+                yield line, f"{type(op).__name__} becomes {_OTHER[type(op)].__name__} in `{ast.unparse(node)}`"
+        case ast.BoolOp(values=values, lineno=line):
+            yield line, f"and, or exchanged in `{ast.unparse(node)}`"
+            for value in values:
+                yield line, f"without `{ast.unparse(value)}` in `{ast.unparse(node)}`"
+        case ast.UnaryOp(op=ast.Not(), lineno=line):
+            yield line, f"`{ast.unparse(node)}` without its not"
+        case ast.Constant(value=bool() as value, lineno=line):
+            yield line, f"{value} becomes {not value}"
+        case ast.Constant(value=int() as value, lineno=line):
+            yield line, f"{value} becomes {value + 1}"
+        case ast.If(test=test, lineno=line):
+            yield line, f"`if {ast.unparse(test)}` always"
+            yield line, f"`if {ast.unparse(test)}` never"
+        case ast.match_case(guard=ast.expr() as guard):
+            yield guard.lineno, f"case without `if {ast.unparse(guard)}`"
+        case ast.Expr(value=ast.Call(), lineno=line):
+            yield line, f"without `{ast.unparse(node)}`"
+        case _:
+            return
+
+
+def _apply(node: ast.AST, variant: int) -> None:
+    match node:
+        case ast.Compare():
+            node.ops[variant] = _OTHER[type(node.ops[variant])]()
+        case ast.BoolOp() if variant == 0:
+            node.op = ast.Or() if isinstance(node.op, ast.And) else ast.And()
+        case ast.BoolOp():
+            node.values[variant - 1] = ast.Constant(isinstance(node.op, ast.And))
+        case ast.UnaryOp():
+            node.op = ast.Not()
+            node.operand = ast.UnaryOp(ast.Not(), node.operand)
+        case ast.Constant(value=bool() as value):
+            node.value = not value
+        case ast.Constant(value=int() as value):
+            node.value = value + 1
+        case ast.If():
+            node.test = ast.Constant(variant == 0)
+        case ast.match_case():
+            node.guard = None
+        case ast.Expr():
+            node.value = ast.Constant(None)
+        case _:
+            raise AssertionError(type(node).__name__)
+
+
+class Copy:
+    """A copy of the tree, in which one mutant at a time lives."""
+
+    def __init__(self, above: Path) -> None:
+        self.root = Path(tempfile.mkdtemp(dir=above))
+        for name in ("rules", "tests"):
+            shutil.copytree(ROOT / name, self.root / name, ignore=shutil.ignore_patterns("__pycache__", ".hypothesis"))
+        shutil.copy(ROOT / "pyproject.toml", self.root)
+        for name in ("daemon", "simulators"):
+            (self.root / name).mkdir()
+
+    def failing(self, mutant: Mutant | None) -> str | None:
+        """The first test that fails with this mutant, `ENDLESS` if its time runs out, None if it survives."""
+        if mutant is None:
+            return self._failing()
+        path = self.root / RULES / f"{mutant.module}.py"
+        sound = path.read_text(encoding="utf-8")
+        path.write_text(mutant.source, encoding="utf-8")
+        try:
+            return self._failing()
+        finally:
+            path.write_text(sound, encoding="utf-8")
+
+    def _failing(self) -> str | None:
+        command = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider"]
+        environment = {**os.environ, "QSYD_PROOF_STATES": STATES}
+        run = subprocess.run(
+            ["/bin/sh", "-c", f'ulimit -t {CPU_S_MAX}; exec "$@"', "sh", *command, *TESTS],
+            cwd=self.root,
+            env=environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+        )
+        told = run.stdout
+        if run.returncode < 0:
+            return ENDLESS
+        if run.returncode == 0:
+            return None
+        return next((line for line in told.splitlines() if line.startswith(("FAILED", "ERROR"))), told.strip()[-200:])
+
+
+def main() -> int:
+    """Run the command; 0 unless the tests fail without any mutant."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("modules", nargs="*", default=CORE, help=f"of {', '.join(CORE)}; all of them if none is named")
+    parser.add_argument("--every", type=int, default=1, help="try each so-many-th mutant only")
+    parser.add_argument("--parallel", type=int, default=2, help="mutants at once")
+    parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no further mutant after this time")
+    parser.add_argument("--verbose", action="store_true", help="tell the end of each mutant as it comes, on stderr")
+    asked = parser.parse_args()
+    began = time.monotonic()
+    with tempfile.TemporaryDirectory() as above:
+        copies = SimpleQueue[Copy]()
+        for _ in range(asked.parallel):
+            copies.put(Copy(Path(above)))
+        copy = copies.get()
+        noticed = copy.failing(None)
+        copies.put(copy)
+        if noticed is not None:
+            print(f"the tests fail without any mutant: {noticed}", file=sys.stderr)
+            return 1
+
+        def tried(mutant: Mutant) -> str | None:
+            if time.monotonic() - began > asked.minutes * 60:
+                return NOT_TRIED
+            copy = copies.get()
+            try:
+                end = copy.failing(mutant)
+            finally:
+                copies.put(copy)
+            if asked.verbose:
+                print(
+                    f"  {mutant.module}:{mutant.line}: {mutant.what}: {end or 'SURVIVES'}", file=sys.stderr, flush=True
+                )
+            return end
+
+        for module in asked.modules:
+            chosen = mutants(module)[:: asked.every]
+            with ThreadPoolExecutor(asked.parallel) as pool:
+                ends = list(pool.map(tried, chosen))
+            survivors = [mutant for mutant, end in zip(chosen, ends, strict=True) if end is None]
+            run = sum(end != NOT_TRIED for end in ends)
+            score = f"{100 * (run - len(survivors)) / run:.1f} %" if run else "none tried"
+            print(
+                f"{module}: {run} of {len(chosen)} mutants tried, {run - len(survivors)} noticed, {score}", flush=True
+            )
+            for mutant in survivors:
+                print(f"  {RULES / module}.py:{mutant.line}: {mutant.what}", flush=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
