@@ -128,6 +128,7 @@ class Service:
                 reading.mode,
                 reading.keyed,
                 reading.asked_at_us,
+                reading.key_asked_at_us,
             )
         )
 

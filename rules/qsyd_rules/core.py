@@ -114,14 +114,15 @@ class StationCore:
             or rig.keyed is not event.keyed
             or rig.mode is not event.mode
             or rig.split is not event.split
-            or (state.change_over is not None and event.at_us - rig.heard_us > FRESH_US)
+            or (state.change_over is not None and event.at_us - rig.told_from_us > FRESH_US)
             or rig.asked_us < state.reported_us
             or (state.here is not None and state.target is not state.here)
             or (state.wake_us is not None and state.wake_us <= event.at_us)
         ):
             return None
         asked_us = rig.asked_us if event.asked_at_us is None else event.asked_at_us
-        known = replace(rig, heard_us=event.at_us, asked_us=asked_us)
+        told_from_us = rig.told_from_us if event.fresh_from_us is None else event.fresh_from_us
+        known = replace(rig, heard_us=event.at_us, asked_us=asked_us, told_from_us=told_from_us)
         return state.but(now_us=event.at_us, rigs={**state.rigs, event.rig: known})
 
 

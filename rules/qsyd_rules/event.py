@@ -48,7 +48,8 @@ class StopRequested:
 class RigRead:
     """A rig told its state, whole and consistent; None for what it cannot tell.
 
-    `asked_at_us` is when the question behind the frequency was sent, None for what the rig reported unasked.
+    `asked_at_us` is when the question behind the frequency was sent, None for what the rig reported unasked;
+    `key_asked_us` that behind `keyed`, where it was another. A word is as old as its question.
     """
 
     at_us: int
@@ -59,6 +60,12 @@ class RigRead:
     mode: Mode | None
     keyed: bool | None
     asked_at_us: int | None
+    key_asked_us: int | None = None
+
+    @property
+    def fresh_from_us(self) -> int | None:
+        """When the question behind what it says of the key was sent; where it cannot tell, that behind the dial."""
+        return self.asked_at_us if self.key_asked_us is None else self.key_asked_us
 
 
 @dataclass(frozen=True, slots=True)

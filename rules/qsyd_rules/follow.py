@@ -41,6 +41,7 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         unkeyed_since_us=now_us if first or was_keyed or is_keyed else known.unkeyed_since_us,
         moved_us=now_us if moved else known.moved_us,
         asked_us=known.asked_us if event.asked_at_us is None else event.asked_at_us,
+        told_from_us=known.told_from_us if event.fresh_from_us is None else event.fresh_from_us,
         placed=None if first else known.placed,
     )
     turn.change(rigs={**turn.state.rigs, event.rig: told})

@@ -94,7 +94,7 @@ class Gate:
             since_us = max(since_us, account.inhibited_since_us)
         if account.now_us < since_us + self._times.guard_us:
             raise RefusedError("I1", "the guard time has not run")
-        if account.rig_heard_us is None or account.now_us - account.rig_heard_us > FRESH_US:
+        if account.rig_heard_us is None or account.now_us - account.rig_told_from_us > FRESH_US:
             raise RefusedError("I8", "the rig's word is too old")
 
     def _check_bypassed(self, account: Account) -> None:

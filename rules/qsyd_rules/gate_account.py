@@ -49,7 +49,11 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
         if event.rig != _followed(station):
             return account.but(now_us=event.at_us, acknowledging=False)
         return account.but(
-            now_us=event.at_us, acknowledging=False, rig_heard_us=event.at_us, transmit_hz=event.transmit_hz
+            now_us=event.at_us,
+            acknowledging=False,
+            rig_heard_us=event.at_us,
+            rig_told_from_us=_told_from_us(account, event),
+            transmit_hz=event.transmit_hz,
         )
     was_keyed = account.keyed
     account = account.but(now_us=event.at_us, acknowledging=isinstance(event, FaultAcknowledged))
@@ -57,7 +61,12 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
     match event:
         case RigRead() if event.rig == _followed(station):
             keyed = event.keyed is True
-            account = account.but(rig_heard_us=event.at_us, transmit_hz=event.transmit_hz, rig_keyed=keyed)
+            account = account.but(
+                rig_heard_us=event.at_us,
+                rig_told_from_us=_told_from_us(account, event),
+                transmit_hz=event.transmit_hz,
+                rig_keyed=keyed,
+            )
         case RigLinkClosed() if event.rig == _followed(station):
             account = account.but(rig_heard_us=None, transmit_hz=None)
         case KeySensed() if event.rig == _followed(station):
@@ -121,6 +130,10 @@ def told(account: Account, effects: tuple[Effect, ...]) -> Account:
             case _:
                 pass
     return account
+
+
+def _told_from_us(account: Account, event: RigRead) -> int:
+    return account.rig_told_from_us if event.fresh_from_us is None else event.fresh_from_us
 
 
 def _followed(station: Station) -> str:

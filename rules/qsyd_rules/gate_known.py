@@ -28,6 +28,8 @@ class Account:
 
     now_us: int = 0
     rig_heard_us: int | None = None
+    rig_told_from_us: int = -1
+    """When the question behind the rig's newest word was sent: a word is as old as its question."""
     transmit_hz: int | None = None
     rig_keyed: bool = False
     line_keyed: bool = False

@@ -205,8 +205,8 @@ def quiet_at_us(turn: Turn) -> int | None:
 
 
 def is_fresh(turn: Turn) -> bool:
-    """Whether the rig's word is recent: on keying, where it can tell that, and on the dial."""
-    return turn.now_us - turn.rig.heard_us <= FRESH_US
+    """Whether the rig's word is recent, counted from its question: on keying, where it can tell that, else the dial."""
+    return turn.now_us - turn.rig.told_from_us <= FRESH_US
 
 
 def agrees(turn: Turn) -> bool:

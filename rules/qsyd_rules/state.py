@@ -55,6 +55,8 @@ class RigState:
     """When the transmit frequency last changed."""
     asked_us: int = -1
     """When the newest question behind the present state was sent."""
+    told_from_us: int = -1
+    """When the question behind its newest word on keying was sent; where it cannot tell that, on the dial."""
     placed: Placed | None = None
     """The decision last reported."""
 

@@ -62,9 +62,9 @@ class Mutant:
     source: str
 
 
-def mutants(module: str) -> list[Mutant]:
-    """Every mutant of one module."""
-    tree = ast.parse((ROOT / RULES / f"{module}.py").read_text(encoding="utf-8"))
+def mutants(module: str, root: Path = ROOT) -> list[Mutant]:
+    """Every mutant of one module, as it stands under `root`."""
+    tree = ast.parse((root / RULES / f"{module}.py").read_text(encoding="utf-8"))
     found: list[Mutant] = []
     for number, node in enumerate(ast.walk(tree)):
         for variant in range(sum(1 for _ in _changes(node))):
@@ -132,11 +132,11 @@ def _apply(node: ast.AST, variant: int) -> None:
 class Copy:
     """A copy of the tree, in which one mutant at a time lives."""
 
-    def __init__(self, above: Path) -> None:
+    def __init__(self, above: Path, of: Path = ROOT) -> None:
         self.root = Path(tempfile.mkdtemp(dir=above))
         for name in ("rules", "tests"):
-            shutil.copytree(ROOT / name, self.root / name, ignore=shutil.ignore_patterns("__pycache__", ".hypothesis"))
-        shutil.copy(ROOT / "pyproject.toml", self.root)
+            shutil.copytree(of / name, self.root / name, ignore=shutil.ignore_patterns("__pycache__", ".hypothesis"))
+        shutil.copy(of / "pyproject.toml", self.root)
         for name in ("daemon", "simulators"):
             (self.root / name).mkdir()
 
@@ -183,15 +183,17 @@ def main() -> int:
     asked = parser.parse_args()
     began = time.monotonic()
     with tempfile.TemporaryDirectory() as above:
+        sound = Copy(Path(above))  # the tree may be worked on meanwhile: all mutants are of this one state
         copies = SimpleQueue[Copy]()
-        for _ in range(asked.parallel):
-            copies.put(Copy(Path(above)))
-        copy = copies.get()
-        noticed = copy.failing(None)
-        copies.put(copy)
+        copies.put(sound)
+        for _ in range(asked.parallel - 1):
+            copies.put(Copy(Path(above), sound.root))
+        noticed = sound.failing(None)
         if noticed is not None:
             print(f"the tests fail without any mutant: {noticed}", file=sys.stderr)
             return 1
+
+        everything = {module: mutants(module, sound.root) for module in asked.modules}
 
         def tried(mutant: Mutant) -> str | None:
             if time.monotonic() - began > asked.minutes * 60:
@@ -208,7 +210,7 @@ def main() -> int:
             return end
 
         for module in asked.modules:
-            chosen = mutants(module)[:: asked.every]
+            chosen = everything[module][:: asked.every]
             with ThreadPoolExecutor(asked.parallel) as pool:
                 ends = list(pool.map(tried, chosen))
             survivors = [mutant for mutant, end in zip(chosen, ends, strict=True) if end is None]

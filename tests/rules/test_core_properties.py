@@ -17,7 +17,7 @@ from station_observer import Observer
 from qsyd_rules.actuator import rests_at
 from qsyd_rules.amplifier import Hot
 from qsyd_rules.command import CommandName
-from qsyd_rules.event import AmplifierRequest
+from qsyd_rules.event import AmplifierRequest, FaultAcknowledged
 from qsyd_rules.station import Rule, Station, Then, When
 from qsyd_rules.words import AmplifierState, Mode
 
@@ -145,6 +145,9 @@ def heal(bench: Bench) -> None:
     rig.silent, rig.keyed, rig.split, rig.frequency_hz = False, False, False, 14_060_000
     bench.answer_us = 1 * MS
     bench.store(every_preset(bench.station))
+    bench.run(2 * S)
+    if bench.state.fault is not None:  # a key that was down for three minutes; only a person leaves that
+        bench.tell(FaultAcknowledged(bench.now_us, 0, None, "operator", "the key was stuck"))
 
 
 def is_at_rest(bench: Bench) -> bool:

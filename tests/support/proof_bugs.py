@@ -271,6 +271,9 @@ BUGS = {
         "I7", _put((faults.acknowledge, _acknowledged_into_operate)), "operator", ("fault stands",)
     ),
     "a lost rig is ignored": Bug("I8", _put((follow.lose_rig, _mute)), "rig", _MOVING),
+    "an old word of the rig will do": Bug(
+        "I8", _put((judgement.is_fresh, _yes)), "rig", ("antenna being selected", "preset being recalled")
+    ),
     "another preset is recalled": Bug("I9", _put((judgement.tank_of, _another_preset)), "two bands", _MOVING),
     "the safe state is not told": Bug("I11", _put((core._send_safe_state, _mute)), "operator", ("cold", "in operate")),
     "a note is not awaited": Bug("I14", _put((change_over._noted, _noted_at_once)), "two bands", _MOVING),

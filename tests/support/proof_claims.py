@@ -15,7 +15,7 @@ from proof_station import (
     TANKS,
     WARM_UP_US,
 )
-from proof_witness import FORCE_US, Witness
+from proof_witness import FORCE_US, FRESH_US, Witness
 
 from qsyd_rules.command import (
     AmplifierOperate,
@@ -53,6 +53,7 @@ CLAIMS = {
     "I6": "operate is never commanded while a fault stands, and only an acknowledgement ends a fault",
     "I7": "an acknowledgement commands nothing bold by itself",
     "I8": "a lost rig leaves transmit inhibited and the amplifier in standby at once",
+    "I8 fresh": "nothing bold rests on a word of the rig that is older than 0.6 s",
     "I9": "operate is commanded only onto the recalled preset of the segment",
     "I10": "while in operate the place is that of the frequency, or standby follows in its time",
     "I11": "at start and at stop the first words are inhibit and standby",
@@ -128,6 +129,7 @@ class Claims:
 
     def _judge_still(self, it: Witness, now_us: int, claim: str) -> None:
         self._must("I2", not it.keyed, "commanded while keyed")
+        self._must("I8 fresh", it.hz is not None and now_us <= it.word_us + FRESH_US, "the rig's word is too old")
         self._must(claim, it.permit.what == "inhibit" and it.permit.good, "no inhibit has been answered")
         self._must(claim, not any(kind == "release" for _, kind in it.bold), "a release is still under way")
         quiet_us = max(it.quiet_us, it.permit.answered_us or 0)
@@ -139,7 +141,7 @@ class Claims:
         for told, settle_us in ((it.antenna, RELAY_US), (it.tank, TANK_US)):
             still = told.number == 0 and not (told.good and not told.is_settled(now_us, settle_us))
             self._must("I4 moves", still, "something still moves")
-        self._must("I14", it.lets_move(now_us), "nothing of it is on record")
+        self._must("I14", it.note is not None and it.note.lets_move(now_us), "nothing of it is on record")
         self._must("I14", it.note is not None and f"{antenna} " in it.note.target, "another thing is on record")
         self._must("I21", it.hz is not None and it.agreed, "a single reading")
         self._must("I16", not it.stopping, "moved while stopping")

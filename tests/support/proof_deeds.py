@@ -32,6 +32,7 @@ class Kind(StrEnum):
     STOP = "the daemon is asked to stop"
     WAIT = "time passes to the next deadline, the rig polled"
     SILENCE = "time passes to the next deadline, the rig silent"
+    AGE = "time passes until the rig's word is too old"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ WORLDS = {
             dials=(LOWER,),
         ),
         World("dial", _QUIET),
-        World("rig", _QUIET | {Kind.SILENCE, Kind.CLOSE, Kind.APPEAR, Kind.SENSE}),
+        World("rig", _QUIET | {Kind.SILENCE, Kind.AGE, Kind.CLOSE, Kind.APPEAR, Kind.SENSE}),
         World("devices", _QUIET | {Kind.FAILED, Kind.LOSE, Kind.CONNECT, Kind.UNRECORDED}),
         World(
             "operator",

@@ -6,7 +6,7 @@ A field that is not known here fails the import: somebody has to say what it mea
 from dataclasses import fields
 
 from qsyd_rules.gate_account import Account
-from qsyd_rules.state import StationState
+from qsyd_rules.state import ChangeOver, RigState, StationState
 
 _CORE = frozenset(
     [
@@ -67,6 +67,7 @@ _GATE = frozenset(
     [
         "now_us",
         "rig_heard_us",
+        "rig_told_from_us",
         "transmit_hz",
         "rig_keyed",
         "line_keyed",
@@ -93,7 +94,14 @@ _GATE = frozenset(
         "presets",
     ]
 )
-for _known, _kind in ((_CORE, StationState), (_GATE, Account)):
+_RIG = frozenset(
+    "up heard_us lost_because frequency_hz transmit_hz split mode keyed unkeyed_since_us moved_us asked_us "  # noqa: SIM905
+    "told_from_us placed".split()
+)
+_CHANGE_OVER = frozenset(
+    "intent_id started_us origin target shown noted_us intent touched operated not_before_us".split()  # noqa: SIM905
+)
+for _known, _kind in ((_CORE, StationState), (_GATE, Account), (_RIG, RigState), (_CHANGE_OVER, ChangeOver)):
     _strange = {field.name for field in fields(_kind)} ^ _known
     assert not _strange, f"{_kind.__name__}.{', '.join(sorted(_strange))}: say what it means for the proof"
 
@@ -140,6 +148,7 @@ def gate_key(account: Account) -> tuple[object, ...]:
     """What tells one normal account of the gate from another."""
     return (
         account.rig_heard_us,
+        account.rig_told_from_us,
         account.transmit_hz,
         account.rig_keyed,
         account.line_keyed,

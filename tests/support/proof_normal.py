@@ -86,7 +86,8 @@ def _actuator(it: Any, clock: Clock, ids: Ids, horizon_us: int = 0) -> Any:
 
 def _rig(rig: RigState, clock: Clock, asked_us: int) -> RigState:
     if not rig.up:
-        return RigState(heard_us=BASE_US, lost_because="x", asked_us=asked_us)
+        told_from_us = clock.past(rig.told_from_us, _FRESH_US)
+        return RigState(heard_us=BASE_US, lost_because="x", asked_us=asked_us, told_from_us=told_from_us)
     return RigState(
         True,
         clock.past(rig.heard_us, LOST_US),
@@ -99,6 +100,7 @@ def _rig(rig: RigState, clock: Clock, asked_us: int) -> RigState:
         clock.past(rig.unkeyed_since_us, GUARD_US),
         clock.past(rig.moved_us, REST_US),
         asked_us,
+        clock.past(rig.told_from_us, _FRESH_US),
         None,
     )
 
@@ -193,7 +195,8 @@ def gate_account(account: Account, ids: Ids, clock: Clock) -> Account:
     note = account.note
     return account.but(
         now_us=BASE_US,
-        rig_heard_us=clock.past_or_none(account.rig_heard_us, _FRESH_US),
+        rig_heard_us=clock.past_or_none(account.rig_heard_us, 0),  # only whether it is heard at all
+        rig_told_from_us=clock.past(account.rig_told_from_us, _FRESH_US),
         rf={},
         unkeyed_since_us=clock.past(account.unkeyed_since_us, GUARD_US),
         inhibited_since_us=clock.past_or_none(account.inhibited_since_us, GUARD_US),

@@ -2,6 +2,8 @@
 
 from typing import Any, NamedTuple
 
+NOTE_WAIT_US = 500_000
+
 
 class Told(NamedTuple):
     """The newest command to one actuator: what it said, its number until it is answered, when and how that came."""
@@ -28,3 +30,11 @@ class Noted(NamedTuple):
     failed: bool = False
     disk_dead: bool = False
     """The note before this one could not be made."""
+
+    def is_bad(self, at_us: int) -> bool:
+        """Whether it cannot be made, as far as anybody knows."""
+        return self.failed or self.disk_dead or at_us >= self.asked_us + NOTE_WAIT_US
+
+    def lets_move(self, at_us: int) -> bool:
+        """Whether it is durable, or the disk has been given its chance."""
+        return self.durable or self.is_bad(at_us)

@@ -18,7 +18,7 @@ from proof_station import (
     Place,
     S,
 )
-from proof_told import NOBODY, Noted, Told
+from proof_told import NOBODY, NOTE_WAIT_US, Noted, Told
 
 from qsyd_rules.command import (
     AmplifierOff,
@@ -52,8 +52,8 @@ from qsyd_rules.notice import FaultCleared, FaultFound
 from qsyd_rules.words import Result, worst
 
 HEATER_GAP_US = 5 * S
-NOTE_WAIT_US = 500_000
 FORCE_US = 2 * S
+FRESH_US = 600_000
 
 
 class Witness:
@@ -62,7 +62,7 @@ class Witness:
     __slots__ = (
         "agreed", "antenna", "bold", "fault", "heard_us", "heater_us", "hz", "keyed_us", "line", "line_keyed",
         "lockout", "lost_us", "misplaced_us", "moved_us", "note", "operate_band", "permit", "quiet_us", "rig_keyed",
-        "stopping", "strayed", "tank", "wished",
+        "stopping", "strayed", "tank", "wished", "word_us",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -70,6 +70,8 @@ class Witness:
         """Where the rig would transmit; None while it is lost."""
         self.rig_keyed = self.line_keyed = False
         self.heard_us = self.moved_us = self.quiet_us = BASE_US
+        self.word_us = BASE_US - FRESH_US - 1
+        """When the question behind the rig's newest word was sent: a word is as old as its question."""
         self.keyed_us: int | None = None
         self.agreed = False
         """A reading asked for after the band last changed has told the band again."""
@@ -169,6 +171,8 @@ class Witness:
             self.agreed = False
         elif event.asked_at_us is not None:
             self.agreed = True
+        if event.asked_at_us is not None:
+            self.word_us = event.asked_at_us
         if self.hz is None:
             self.quiet_us = at_us
         self.hz, self.rig_keyed, self.heard_us = event.transmit_hz, event.keyed is True, at_us
@@ -238,7 +242,7 @@ class Witness:
         for effect in effects:
             match effect:
                 case RecordIntent(intent_id=number, target=target):
-                    dead = self.note is not None and not self.note.durable and self._note_is_bad(event.at_us)
+                    dead = self.note is not None and not self.note.durable and self.note.is_bad(event.at_us)
                     self.note = Noted(target, number, event.at_us, disk_dead=dead)
                 case Report(notice=FaultFound(severity=severity)):
                     self.fault, self.wished = str(severity), False
@@ -248,14 +252,6 @@ class Witness:
                     self._granted(event)
                 case _:
                     pass
-
-    def _note_is_bad(self, at_us: int) -> bool:
-        note = self.note
-        return note is not None and (note.failed or note.disk_dead or at_us >= note.asked_us + NOTE_WAIT_US)
-
-    def lets_move(self, at_us: int) -> bool:
-        """Whether the note of what is being done is durable, or the disk has been given its chance."""
-        return self.note is not None and (self.note.durable or self._note_is_bad(at_us))
 
     def _granted(self, event: Event) -> None:
         if not isinstance(event, OperatorAsked):
@@ -289,6 +285,7 @@ class Witness:
         twin.bold = frozenset((ids[number], kind) for number, kind in self.bold)
         twin.heard_us = clock.past(self.heard_us, LOST_US) if self.hz is not None else BASE_US
         twin.moved_us = clock.past(self.moved_us, REST_US) if self.hz is not None else BASE_US
+        twin.word_us = clock.past(self.word_us, FRESH_US + 1)
         twin.quiet_us = clock.past(self.quiet_us, GUARD_US)
         twin.keyed_us = clock.past_or_none(self.keyed_us, KEY_DOWN_US + FORCE_US)
         twin.heater_us = clock.past_or_none(self.heater_us, WARM_UP_US)

@@ -2,7 +2,8 @@
 
 A `Node` is core, gate, witness and environment together, all in their normal form, with the clock at `BASE_US`. What
 happens takes no time; time passes only to the next moment that the core asks for, with the rig polled until then or
-silent. So an event can meet every wait at its beginning and at its end, in every order with the others.
+silent, or to where the rig's word grows too old. So an event can meet every wait at its beginning and at its end, in
+every order with the others.
 """
 
 from collections.abc import Iterator
@@ -13,7 +14,7 @@ from proof_deeds import Deed, Kind, World
 from proof_keys import core_key, gate_key
 from proof_normal import BASE_US, FIRST_ID, NOTE_ID, Clock, core_state, gate_account, numbers
 from proof_station import ATLAS, LOST_US, OUTPUTS, PRESETS, STATION, WIRING
-from proof_witness import Witness
+from proof_witness import FRESH_US, Witness
 
 from qsyd_rules.command import SAFE_COMMANDS
 from qsyd_rules.core import StationCore
@@ -96,6 +97,8 @@ def deeds(node: Node, world: World) -> Iterator[Deed]:
             yield Deed(Kind.WAIT)
         if Kind.SILENCE in kinds or witness.hz is None:
             yield Deed(Kind.SILENCE)
+        if Kind.AGE in kinds and BASE_US < _too_old_us(witness) < (CORE.wake_at_us(core) or 0):
+            yield Deed(Kind.AGE)
     busy: set[str] = set()  # a link does ordinary commands in order; only safe ones overtake
     for number, command in core.commands.items():
         output, is_safe = CARRIER[command.name], command.name in SAFE_COMMANDS
@@ -188,6 +191,13 @@ def events(node: Node, deed: Deed) -> list[Event]:
             return _polled(node)
         case Kind.SILENCE:
             return [DeadlineReached(CORE.wake_at_us(node.core) or now_us)]
+        case Kind.AGE:
+            return [DeadlineReached(_too_old_us(witness))]
+
+
+def _too_old_us(witness: Witness) -> int:
+    """When the rig's newest word is too old for anything bold to rest on it."""
+    return witness.word_us + FRESH_US + 1
 
 
 def _read(at_us: int, hz: int, keyed: bool, asked_at_us: int | None) -> RigRead:

@@ -52,6 +52,7 @@ class RigState:
         self._data = False
         self._keyed: bool | None = None
         self._keyed_at_us = 0
+        self._key_asked_at_us = 0
         self._offset = False
         self._transmit_offset_hz = 0
         self._swapped = False
@@ -72,7 +73,7 @@ class RigState:
             case ModeTold():
                 self._take_mode(fact)
             case KeyedTold():
-                self._take_keyed(fact.keyed, at_us)
+                self._take_keyed(fact.keyed, asked_at_us, at_us)
             case SplitTold():
                 self._offset = fact.offset
                 self.is_split_known = True
@@ -132,7 +133,9 @@ class RigState:
         if transmit_hz is not None:
             transmit_hz += self._transmit_offset_hz
         mode = Mode.DATA if self._data and self._mode in _MODES_WITH_DATA else self._mode
-        return RigReading(dial.frequency_hz, transmit_hz, self.split, mode, self.keyed(at_us), asked_at_us)
+        keyed = self.keyed(at_us)
+        key_asked_at_us = None if keyed is None else self._key_asked_at_us
+        return RigReading(dial.frequency_hz, transmit_hz, self.split, mode, keyed, asked_at_us, key_asked_at_us)
 
     def _take_frequency(self, fact: VfoFrequency, asked_at_us: int | None, at_us: int) -> bool:
         vfo: Vfo | None = fact.vfo
@@ -167,7 +170,7 @@ class RigState:
 
     def _take_status(self, status: Status, asked_at_us: int | None, at_us: int) -> None:
         if status.transmitting is not None:
-            self._take_keyed(status.transmitting, at_us)
+            self._take_keyed(status.transmitting, asked_at_us, at_us)
         if status.transmit_offset_hz is not None:
             self._transmit_offset_hz = status.transmit_offset_hz
         split = self.split if status.split is None else status.split
@@ -209,8 +212,10 @@ class RigState:
         if told.data is not None:
             self._data = told.data
 
-    def _take_keyed(self, keyed: bool, at_us: int) -> None:
+    def _take_keyed(self, keyed: bool, asked_at_us: int | None, at_us: int) -> None:
         self._keyed, self._keyed_at_us = keyed, at_us
+        if asked_at_us is not None:
+            self._key_asked_at_us = asked_at_us
         if keyed:
             self._suspected.clear()
         else:

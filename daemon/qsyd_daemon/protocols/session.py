@@ -6,7 +6,7 @@ means; it never sends a byte that keys the transmitter or changes a setting of t
 report changes by itself.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from qsyd_rules.words import Mode
@@ -27,6 +27,8 @@ class RigReading:
     mode: Mode | None
     keyed: bool | None
     asked_at_us: int | None
+    key_asked_at_us: int | None = field(default=None, compare=False)
+    """When the question behind `keyed` was sent; an answer may be long on its way, and is as old as its question."""
 
 
 class RigSession(Protocol):
