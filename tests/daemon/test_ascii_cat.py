@@ -757,6 +757,29 @@ def test_transmit_vfo_of_newer_and_older_radios(transmits: tuple[str, str]) -> N
     assert (bench.last().split, bench.last().transmit_hz) == (True, 7_050_000)
 
 
+def test_noise_in_step_with_the_rounds_does_not_hide_the_end_of_split() -> None:
+    """Two rounds in split are eight answers. Noise on every eighth would spoil that to FT for ever."""
+    rig = Rig9()
+    rig.split = True
+    asked: list[bytes] = []
+
+    def noisy(request: bytes) -> bytes:
+        asked.append(request)
+        spoilt = not rig.split and len(asked) % 8 == phase
+        return b"\xff?" + rig(request) if spoilt else rig(request)
+
+    bench = Bench(AsciiCatSession(9, 50 * MS, False), noisy)
+    bench.run(1_000 * MS)
+    assert bench.last().split
+    assert asked[-16:-8] == asked[-8:]
+    phase = next(number for number in range(len(asked), 0, -1) if asked[number - 1] == b"FT;") % 8
+    rig.split = False
+
+    bench.run(2_000 * MS)
+
+    assert not bench.last().split
+
+
 def test_nine_digits_push_is_asked_for_and_taken() -> None:
     bench = bench_9(Rig9(), push=True)
     bench.run(160 * MS)

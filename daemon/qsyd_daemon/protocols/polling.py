@@ -168,7 +168,9 @@ class PolledSession:
             if other not in self._pending:
                 self._pending.appendleft(other)
         is_awaited = self._last is None and query in self._dialect.split_queries and not query.carries_frequency
-        is_tried_again = may_be_busy or (is_awaited and self._asker.failures(query) < SPLIT_TRIES)
+        # Once more at once after a lost answer: noise in step with the rounds would spoil the same answer every time.
+        is_spoilt = not is_refusal and self._last is not None and self._asker.failures(query) == 1
+        is_tried_again = may_be_busy or is_spoilt or (is_awaited and self._asker.failures(query) < SPLIT_TRIES)
         if is_tried_again and query not in self._pending:
             self._pending.append(query)
 
