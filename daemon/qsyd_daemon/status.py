@@ -11,7 +11,7 @@ from qsyd_rules.follow import placed_notice
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.notice import event_fields
-from qsyd_rules.readings import decibels, dissipation_w, efficiency, gain, swr
+from qsyd_rules.readings import decibels, dissipation_w, efficiency, gain, plate_load_ohm, swr
 from qsyd_rules.state import Permit, RigState, StationState, Tank
 from qsyd_rules.turn import Turn
 
@@ -119,6 +119,7 @@ def _meters(core: GuardedStation, turn: Turn) -> dict[str, Any] | None:
         "gain_db": None if not power_gain else round(decibels(power_gain), 1),
         "efficiency": efficiency(told),
         "dissipation_w": dissipation_w(told),
+        "plate_load_ohm": plate_load_ohm(told.plate_v, told.plate_ma),
     }
 
 

@@ -75,6 +75,17 @@ def dissipation_w(readings: Readings) -> float | None:
     return max(0.0, put_in - delivered)
 
 
+PLATE_LOAD_K = 1.5
+"""Class AB, ARRL Handbook as quoted on a 1999 mailing list; other books have 1.8 with a plate-voltage floor."""
+
+
+def plate_load_ohm(plate_v: float | None, plate_ma: float | None, k: float = PLATE_LOAD_K) -> float | None:
+    """The load the tube sees at full single-tone drive: R = V / (K I). Unknown without plate current."""
+    if plate_v is None or plate_ma is None or plate_ma <= 0:
+        return None
+    return plate_v / (k * plate_ma / 1000)
+
+
 def efficiency(readings: Readings) -> float | None:
     """Output over plate input, 0 to 1; unknown without plate input."""
     put_in = plate_input_w(readings.plate_v, readings.plate_ma)

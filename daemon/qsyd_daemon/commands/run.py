@@ -28,10 +28,6 @@ CAUTION = (
     "caution: plate voltage and RF kill. qsyd is no interlock: keep the amplifier's own protection working, keep "
     "people away from antennas, follow local code and licensed practice"
 )
-NO_PROOF_YET = (
-    "the safety core's proof (readings, trips, gate and monitor) is not part of this version yet: do not leave an "
-    "amplifier unattended on its word"
-)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -64,7 +60,6 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
     log.warning(CAUTION)
-    log.warning(NO_PROOF_YET)
     daemon: Daemon | None = None
 
     def store_changed(healthy: bool, text: str) -> None:

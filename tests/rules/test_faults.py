@@ -1,0 +1,181 @@
+"""Faults latch; only a person leaves one, once its cause has gone, and that never goes to operate by itself."""
+
+import pytest
+from guarded_bench import WARM_UP_US, Guarded, a_bench, warm_up
+from station_bench import MS, S
+
+from qsyd_rules.effect import Answer
+from qsyd_rules.event import AmplifierRequest, FaultAcknowledged, Lockout, LockoutChanged
+from qsyd_rules.fault import FaultCode
+from qsyd_rules.faults import REPEATS_WITHIN_US
+from qsyd_rules.notice import FaultFound
+from qsyd_rules.words import AmplifierState
+
+
+@pytest.fixture
+def bench() -> Guarded:
+    """In operate, with an amplifier whose meters are read five times a second."""
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    assert bench.state.amplifier_shown is AmplifierState.OPERATE
+    return bench
+
+
+def found(bench: Guarded) -> list[FaultFound]:
+    return [notice for notice in bench.told("fault") if isinstance(notice, FaultFound)]
+
+
+def trip(bench: Guarded, text: str = "F12") -> FaultFound:
+    """The amplifier tells a fault of its own, and no longer."""
+    bench.lie = {"fault": text}
+    bench.run(300 * MS)
+    bench.lie = {}
+    bench.run(300 * MS)
+    return found(bench)[-1]
+
+
+def acknowledge(bench: Guarded, number: int | None = None, reason: str | None = None) -> Answer:
+    bench.tell(FaultAcknowledged(bench.now_us, 900 + len(bench.answers), number, "operator", reason))
+    return bench.answers[-1]
+
+
+def test_a_fault_takes_the_amplifier_out_at_once_and_ends_the_wish(bench: Guarded) -> None:
+    number = len(bench.sent)
+    fault = trip(bench)
+
+    assert (fault.code, fault.detail) == (FaultCode.TOLD, "it says 'F12'")
+    assert "amplifier-standby" in bench.names(number)
+    assert "high-voltage-off" in bench.names(number)
+    assert not bench.state.wish
+    assert bench.state.amplifier_shown is AmplifierState.FAULT
+
+
+def test_no_fault_clears_by_itself(bench: Guarded) -> None:
+    trip(bench)
+    bench.run(3600 * S)
+
+    assert bench.state.amplifier_shown is AmplifierState.FAULT
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    assert not bench.ask(AmplifierRequest.ON).accepted
+    assert bench.ask(AmplifierRequest.STANDBY).accepted
+
+
+def test_a_shutdown_costs_a_fresh_warm_up(bench: Guarded) -> None:
+    trip(bench)
+    assert acknowledge(bench).accepted
+    number = len(bench.sent)
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(15 * S)
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(WARM_UP_US - S)
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(3 * S)
+    assert "amplifier-operate" not in bench.names(number)
+
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+
+    assert bench.names(number).count("amplifier-operate") == 1
+    bench.must_be_unobjected()
+
+
+def test_an_acknowledgement_is_refused_while_the_cause_can_be_seen_and_names_one_fault(bench: Guarded) -> None:
+    bench.lie = {"fault": "F3"}
+    bench.run(300 * MS)
+    refused = acknowledge(bench)
+    assert not refused.accepted
+    assert "F3" in refused.text
+    bench.lie = {}
+    bench.run(300 * MS)
+    number = found(bench)[-1].number
+    assert not acknowledge(bench, number + 1).accepted
+    assert acknowledge(bench, number).accepted
+
+    assert not acknowledge(bench, number).accepted, "used twice"
+
+
+def test_the_third_of_a_kind_within_ten_minutes_takes_a_reason(bench: Guarded) -> None:
+    assert not trip(bench).locked
+    assert acknowledge(bench).accepted
+    assert not trip(bench).locked
+    assert acknowledge(bench).accepted
+    assert trip(bench).locked
+
+    refused = acknowledge(bench)
+    assert not refused.accepted
+    assert "reason" in refused.text
+    assert acknowledge(bench, reason="the interlock switch was loose").accepted
+
+
+def test_what_is_longer_ago_than_ten_minutes_does_not_count(bench: Guarded) -> None:
+    for _ in range(4):
+        assert not trip(bench).locked
+        assert acknowledge(bench).accepted
+        bench.run(REPEATS_WITHIN_US // 2 + 10 * S)
+
+
+def test_a_key_that_stays_down_is_inhibited_then_latched_and_the_antenna_stays(bench: Guarded) -> None:
+    number = len(bench.sent)
+    bench.rig.keyed = True
+    bench.run(29 * S)
+    assert bench.names(number) == []
+    bench.run(1200 * MS)
+    assert bench.names(number) == ["inhibit-transmit"]
+    bench.run(2 * S)
+
+    assert bench.names(number)[:2] == ["inhibit-transmit", "amplifier-standby"]
+    assert found(bench)[-1].code is FaultCode.KEYED_TOO_LONG
+    assert not acknowledge(bench).accepted
+    bench.rig.keyed = False
+    bench.run(S)
+    assert "release-transmit" not in bench.names(number), "latched: not even barefoot before a person has looked"
+    assert acknowledge(bench).accepted
+    bench.run(S)
+    assert bench.names(number) == ["inhibit-transmit", "amplifier-standby", "release-transmit"]
+    bench.must_be_unobjected()
+
+
+def test_power_counts_as_keyed_whatever_the_rig_says(bench: Guarded) -> None:
+    bench.lie = {"forward_w": 400.0, "drive_w": 20.0}
+    bench.run(300 * MS)
+    number = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+
+    assert "select-antenna" not in bench.names(number)
+    assert "amplifier-standby" in bench.names(number), "another band: the greater harm"
+    assert [getattr(each, "code", "") for each in bench.told("warning")].count("key-evidence") == 1
+    bench.lie = {}
+    bench.run(S)
+    assert "select-antenna" in bench.names(number)
+
+
+def test_a_lockout_bars_release_and_operate_until_it_ends(bench: Guarded) -> None:
+    number = len(bench.sent)
+    bench.tell(LockoutChanged(bench.now_us, Lockout("a rigger", "new relay", "2026-01-01T12:00:00Z")))
+    bench.run(10 * S)
+    assert bench.names(number) == ["inhibit-transmit", "amplifier-standby"]
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+
+    bench.tell(LockoutChanged(bench.now_us, None))
+    bench.run(2 * S)
+
+    assert bench.names(number)[2:] == ["release-transmit"], "the wish has to be renewed"
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+    assert "amplifier-operate" in bench.names(number)
+    bench.must_be_unobjected()
+
+
+def test_stale_readings_take_operate_away_and_fresh_ones_give_it_back(bench: Guarded) -> None:
+    number = len(bench.sent)
+    bench.mute = True
+    bench.run(2 * S)
+    assert "amplifier-standby" in bench.names(number)
+    assert bench.state.wish
+
+    bench.mute = False
+    bench.run(2 * S)
+
+    assert bench.state.amplifier_shown is AmplifierState.OPERATE
+    bench.must_be_unobjected()
