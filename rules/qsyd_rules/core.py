@@ -5,7 +5,6 @@ order, and sends `DeadlineReached` at `wake_at_us`. The same core runs live and 
 """
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import assert_never
 
 from qsyd_rules import amplifier as model
@@ -122,7 +121,7 @@ class StationCore:
             return None
         asked_us = rig.asked_us if event.asked_at_us is None else event.asked_at_us
         told_from_us = rig.told_from_us if event.fresh_from_us is None else event.fresh_from_us
-        known = replace(rig, heard_us=event.at_us, asked_us=asked_us, told_from_us=told_from_us)
+        known = rig.but(heard_us=event.at_us, asked_us=asked_us, told_from_us=told_from_us)
         return state.but(now_us=event.at_us, rigs={**state.rigs, event.rig: known})
 
 

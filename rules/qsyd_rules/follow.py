@@ -1,7 +1,5 @@
 """Following the rigs: what they tell, when they fall silent, and where that places the station."""
 
-from dataclasses import replace
-
 from qsyd_rules.event import RigRead
 from qsyd_rules.notice import FrequencyChanged, Keyed, LinkLost, LinkUp, Placed, Positions, Unkeyed
 from qsyd_rules.placement import Placement
@@ -64,7 +62,7 @@ def take_minute(turn: Turn) -> None:
 def lose_rig(turn: Turn, name: str, reason: str) -> None:
     """A rig is silent or its link is gone: nothing it told may be used any longer."""
     known = turn.state.rigs[name]
-    lost = replace(known, up=False, lost_because=reason, keyed=None, transmit_hz=None)
+    lost = known.but(up=False, lost_because=reason, keyed=None, transmit_hz=None)
     turn.change(rigs={**turn.state.rigs, name: lost})
     if known.up:
         turn.report(LinkLost(name, reason))
@@ -93,7 +91,7 @@ def _redecide_followed(turn: Turn, known: RigState) -> None:
         turn.change(here_since_us=turn.now_us)
         if known.asked_us >= turn.now_us:
             # An answer that took no time is still one reading: it cannot be the second one of its own place.
-            turn.change(rigs={**turn.state.rigs, turn.followed: replace(known, asked_us=turn.now_us - 1)})
+            turn.change(rigs={**turn.state.rigs, turn.followed: known.but(asked_us=turn.now_us - 1)})
     if before is None or not before.served:
         turn.change(reported_us=turn.now_us)
     turn.change(here=here)
@@ -111,7 +109,7 @@ def _report_placed(turn: Turn, placement: Placement) -> None:
     known = turn.state.rigs[placement.rig]
     placed = placed_notice(turn, placement)
     if placed != known.placed:
-        turn.change(rigs={**turn.state.rigs, placement.rig: replace(known, placed=placed)})
+        turn.change(rigs={**turn.state.rigs, placement.rig: known.but(placed=placed)})
         turn.report(placed)
 
 

@@ -5,7 +5,7 @@ from qsyd_rules.change_over import report_finished
 from qsyd_rules.command import CommandName, InhibitTransmit, ReleaseTransmit
 from qsyd_rules.judgement import inhibit_reasons, must_stand_by, needs, operate_refusal
 from qsyd_rules.notice import TransmitInhibited, TransmitReleased
-from qsyd_rules.state import Permit
+from qsyd_rules.state import Permit, StationState
 from qsyd_rules.turn import Turn
 
 
@@ -25,11 +25,12 @@ def forbid(turn: Turn, reasons: tuple[str, ...]) -> None:
     turn.change(permit=Commanded(Permit.INHIBITED, turn.send(InhibitTransmit(reasons)), failures(permit)))
 
 
-def permit_if_free(turn: Turn) -> None:
-    """Release transmit once no reason to inhibit it holds."""
-    wanted = needs(turn)
-    standing_by = must_stand_by(turn, operate_refusal(turn, wanted))
-    reasons = inhibit_reasons(turn, wanted, standing_by=standing_by)
+def permit_if_free(turn: Turn, judged: StationState, reasons: tuple[str, ...]) -> None:
+    """Release transmit once no reason to inhibit it holds. `reasons` are those of the state `judged`."""
+    if turn.state is not judged:
+        wanted = needs(turn)
+        standing_by = must_stand_by(turn, operate_refusal(turn, wanted))
+        reasons = inhibit_reasons(turn, wanted, standing_by=standing_by)
     if reasons:
         report_finished(turn)
         forbid(turn, reasons)

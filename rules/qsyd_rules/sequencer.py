@@ -60,13 +60,15 @@ def advance(turn: Turn) -> None:
     _note_misplaced(turn, refusal)
     begin(turn, wanted, refusal)
     standing_by = must_stand_by(turn, refusal)
-    forbid(turn, inhibit_reasons(turn, wanted, standing_by=standing_by))
+    reasons = inhibit_reasons(turn, wanted, standing_by=standing_by)
+    judged = turn.state
+    forbid(turn, reasons)
     if standing_by:
         turn.change(line=Commanded(Line.STANDBY, turn.send(AmplifierStandby()), failures(turn.state.line)))
     _limit_drive(turn, wanted)
     _work(turn, wanted, refusal)
     end(turn)
-    permit_if_free(turn)
+    permit_if_free(turn, judged, reasons)
 
 
 def adopt_target(turn: Turn) -> None:
