@@ -113,6 +113,9 @@ def _judge_then(
             if getattr(then, key) is not None:
                 text = f"a rule with an event cannot set {key}"
                 findings.error((*place, key), text, "it may warn, send, or set amplifier: standby", key=True)
+    if then.amplifier is not None and rule.when.event is None and "operate" in (rule.when.amplifier or ()):
+        text = "a rule that holds in operate and asks for standby would switch back and forth for ever"
+        findings.error((*place, "amplifier"), text, "ask for something else than `amplifier: operate` in `when`")
     for key in ("inhibit", "warn"):
         text = getattr(then, key)
         if text is not None and text.lower() in BOOLEAN_WORDS and findings.is_bare((*place, key)):
