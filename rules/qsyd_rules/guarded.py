@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from qsyd_rules.core import StationCore
-from qsyd_rules.effect import Actuate, Effect
+from qsyd_rules.effect import Actuate, Effect, RecordIntent
 from qsyd_rules.event import CommandFinished, Event, OutputAnswer, SafetyTripped
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
@@ -70,8 +70,8 @@ class GuardedStation:
                 left += let_out
                 for number, error in refused:
                     waiting += _mistaken(now.at_us, number, error)
-            commands = tuple(each for each in let_out if isinstance(each, Actuate))
-            watched, wrong = self.monitor.step(watched, now, commands)
+            seen = tuple(each for each in let_out if isinstance(each, Actuate | RecordIntent))
+            watched, wrong = self.monitor.step(watched, now, seen)
             if wrong is not None:
                 waiting.append(SafetyTripped(now.at_us, wrong.invariant, f"seen by the monitor: {wrong.text}"))
             if not waiting:

@@ -1,13 +1,13 @@
 """The monitor: looks at what has left, and at what has not left in time, and says so when that is wrong.
 
-It sees the trace alone (events in, commands that left) and holds it to the invariants with an account of its own:
+It sees the trace alone (events in, notes asked for, commands that left) and holds it to the invariants with an account of its own:
 `monitor_commands` judges each command that left, `monitor_waits` what should have. A cause is told once until it has
 gone. What follows from it (safe state, a latched fault) is the core's to do.
 """
 
 from dataclasses import dataclass, replace
 
-from qsyd_rules.effect import Actuate
+from qsyd_rules.effect import Actuate, RecordIntent
 from qsyd_rules.event import Event, RigRead
 from qsyd_rules.monitor_account import Account, Wrong, left, took
 from qsyd_rules.monitor_commands import judge
@@ -48,8 +48,10 @@ class Monitor:
         """What is remembered at the start: nothing."""
         return Watched(at_us, at_us, None, False, Account(), frozenset())
 
-    def step(self, watched: Watched, event: Event, left: tuple[Actuate, ...]) -> tuple[Watched, Wrong | None]:
-        """Look at one event and the commands that left upon it."""
+    def step(
+        self, watched: Watched, event: Event, left: tuple[Actuate | RecordIntent, ...]
+    ) -> tuple[Watched, Wrong | None]:
+        """Look at one event, and at the commands that left and the notes that were asked for upon it."""
         if not left and isinstance(event, RigRead) and self._says_nothing_new(watched, event):
             unchanged = Watched(
                 event.at_us, event.at_us, watched.due_us, watched.exposed, watched.account, watched.said
@@ -68,14 +70,17 @@ class Monitor:
             and (watched.due_us is None or at_us < watched.due_us)
         )
 
-    def _look(self, watched: Watched, event: Event, commands: tuple[Actuate, ...]) -> tuple[Watched, Wrong | None]:
+    def _look(
+        self, watched: Watched, event: Event, effects: tuple[Actuate | RecordIntent, ...]
+    ) -> tuple[Watched, Wrong | None]:
         facts, at_us = self._facts, event.at_us
         account = took(watched.account, event, watched.heard_us, facts)
         heard_us = at_us if isinstance(event, RigRead) and event.rig == facts.followed else watched.heard_us
         wrong: Wrong | None = None
-        for actuate in commands:
-            wrong = wrong or judge(account, event, actuate.command, facts)
-            account = left(account, at_us, actuate)
+        for effect in effects:
+            if isinstance(effect, Actuate):
+                wrong = wrong or judge(account, event, effect.command, facts)
+            account = left(account, at_us, effect)
         account = _placed(account, at_us, facts)
         standing, due_us = set[str](), None
         for wait in waits(account, at_us, facts):

@@ -18,7 +18,7 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import Actuate
+from qsyd_rules.effect import Actuate, RecordIntent
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
@@ -40,13 +40,11 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.monitor_evidence import EVIDENCE_GAP_US, KEYED_ABOVE_W, Heater, Key
 from qsyd_rules.monitor_facts import Facts
-from qsyd_rules.monitor_told import Told, Underway
+from qsyd_rules.monitor_told import NO_NOTE, Noted, Told, Underway
 from qsyd_rules.words import AmplifierState, Result, worst
 
 STALE_AFTER_US = 1_000_000
 """How long a reading is believed where the wiring does not say."""
-NOTE_WAIT_US = 500_000
-"""A disk that hangs is given this long before an antenna changes without its note."""
 PANEL_AFTER_US = 1_000_000
 """An amplifier that is not in operate this long after it answered was put into standby at its panel."""
 
@@ -79,12 +77,7 @@ class Account:
     """What the amplifier last told of itself, and when."""
     positions_read: tuple[int, int] | None = None
     """Tune and load as told since the last recall left."""
-    noted: bool | None = None
-    """Whether the newest note of an intent was written; None where none has been since the last release."""
-    disk_good: bool = False
-    """Whether the last note was written in time, as far as anybody can tell who does not see them asked for."""
-    inhibited_us: int | None = None
-    """Since when the last word on the permit has been to inhibit."""
+    noted: Noted = NO_NOTE
     unwanted_us: int | None = 0
     """Since when no operator wants to operate; None while one does."""
     locked_out_us: int | None = None
@@ -134,8 +127,8 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             return _lost(account, at_us, output, facts)
         case OutputConnected(output=output) if output in facts.amplifier_outputs:
             return replace(account, heater=account.heater.found(at_us))
-        case IntentRecorded(error=error):
-            return replace(account, noted=error is None, disk_good=error is None)
+        case IntentRecorded(intent_id=number, error=error):
+            return replace(account, noted=account.noted.answered(number, error is None))
         case OperatorAsked(request=request):
             return _asked(account, at_us, request, facts)
         case FaultAcknowledged():
@@ -243,35 +236,32 @@ def _asked(account: Account, at_us: int, request: AmplifierRequest, facts: Facts
         case AmplifierRequest.OPERATE | AmplifierRequest.OPERATE_WHEN_READY:
             return replace(account, unwanted_us=None)
         case AmplifierRequest.STANDBY | AmplifierRequest.OFF | AmplifierRequest.OFF_NOW:
-            if account.unwanted_us is None and not account.is_in_operate:
-                account = _unnoted(account)  # the note of it may be what operate waited for
             return replace(account, unwanted_us=at_us)
         case AmplifierRequest.ON:
             return account
 
 
-def left(account: Account, at_us: int, actuate: Actuate) -> Account:
-    """The account after a command has left."""
+def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Account:
+    """The account after a command has left, or a note was asked for."""
+    if isinstance(actuate, RecordIntent):
+        return replace(account, noted=account.noted.asked(actuate.intent_id, at_us))
     command = actuate.command
     told = Told(command, actuate.command_id, at_us)
     underway = Underway(actuate.command_id, command.name, at_us)
     account = replace(account, underway=(*account.underway, underway))
     match command:
         case InhibitTransmit():
-            since_us = at_us if account.inhibited_us is None else account.inhibited_us
-            return replace(account, permit=told, inhibited_us=since_us)
+            return replace(account, permit=told)
         case ReleaseTransmit():
-            if account.inhibited_us is not None and at_us >= account.inhibited_us + NOTE_WAIT_US:
-                account = _unnoted(account)
-            return replace(account, permit=told, inhibited_us=None, noted=None)
+            return replace(account, permit=told, noted=account.noted.used(at_us))
         case AmplifierStandby() | AmplifierOperate():
             return replace(account, line=told)
         case SelectAntenna():
             count, since_us = account.selections
             counted = max(0, count - (at_us - since_us)) + 1_000_000
-            return replace(_unnoted(account), antenna=told, selections=(counted, at_us))
+            return replace(account, antenna=told, selections=(counted, at_us))
         case RecallPreset():
-            return replace(_unnoted(account), tank=told, positions_read=None)
+            return replace(account, tank=told, positions_read=None)
         case AmplifierOn() | AmplifierOff():
             return replace(account, heater=replace(account.heater, since_us=None))
         case HighVoltageOff():
@@ -279,8 +269,3 @@ def left(account: Account, at_us: int, actuate: Actuate) -> Account:
             return replace(account, heater=heater, shut_down=True)
         case LimitDrive():
             return account
-
-
-def _unnoted(account: Account) -> Account:
-    """A note that should have come by now, and has not, may tell that the disk is dead."""
-    return replace(account, disk_good=False) if account.noted is None else account

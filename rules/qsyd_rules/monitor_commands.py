@@ -20,7 +20,7 @@ from qsyd_rules.event import (
     SafetyTripped,
     StopRequested,
 )
-from qsyd_rules.monitor_account import NOTE_WAIT_US, Account, Wrong
+from qsyd_rules.monitor_account import Account, Wrong
 from qsyd_rules.monitor_facts import Facts
 from qsyd_rules.monitor_place import misplacement
 from qsyd_rules.words import AmplifierState
@@ -161,14 +161,10 @@ def _relay_care(account: Account, at_us: int) -> Wrong | None:
 def _unnoted(account: Account, at_us: int, command: Command) -> Wrong | None:
     """I14: the note comes first; only an antenna or a tank may move without one, and only when the disk is dead."""
     if isinstance(command, AmplifierOperate):
-        if not account.noted:
+        if not account.noted.durable:
             return Wrong("I14", "operate left without a durable note of it")
         return None
-    waits_us = account.inhibited_us
-    if account.unwanted_us is None and not account.is_in_operate and waits_us is not None:
-        waits_us = min(waits_us, account.line.left_us if account.line is not None else 0)
-    waited = waits_us is None or waits_us + NOTE_WAIT_US <= at_us
-    if account.noted is None and account.disk_good and not waited:
+    if not account.noted.lets_move(at_us):
         return Wrong("I14", f"{command.name} left before its note was durable")
     return None
 

@@ -1,8 +1,11 @@
-"""What the monitor remembers of a command that has left."""
+"""What the monitor remembers of a command that has left, and of the note that had to go before it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from qsyd_rules.command import Command, CommandName
+
+NOTE_WAIT_US = 500_000
+"""A disk that hangs is given this long before an antenna changes without its note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,3 +31,38 @@ class Underway:
     number: int
     name: CommandName
     left_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Noted:
+    """The newest note of an intent: when it was asked for, and whether it is durable."""
+
+    number: int | None = None
+    """None where none was asked for since the last release."""
+    asked_us: int = 0
+    durable: bool = False
+    disk_bad: bool = False
+    """A note failed or was not answered in time, and none has been written since."""
+
+    def asked(self, number: int, at_us: int) -> "Noted":
+        """Another note is asked for; the one before counts no more."""
+        return Noted(number, at_us, disk_bad=self._is_bad(at_us))
+
+    def answered(self, number: int, good: bool) -> "Noted":
+        """A note was written or could not be; the answer to an older one tells nothing of the newest."""
+        return replace(self, durable=good, disk_bad=not good) if number == self.number else self
+
+    def used(self, at_us: int) -> "Noted":
+        """What was noted has been done."""
+        return Noted(disk_bad=self._is_bad(at_us))
+
+    def lets_move(self, at_us: int) -> bool:
+        """Whether it is written, or has waited long enough for a disk that does not answer."""
+        return self.durable or self._is_bad(at_us)
+
+    def _is_bad(self, at_us: int) -> bool:
+        late = self.number is not None and not self.durable and at_us >= self.asked_us + NOTE_WAIT_US
+        return self.disk_bad or late
+
+
+NO_NOTE = Noted()

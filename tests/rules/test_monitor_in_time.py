@@ -39,6 +39,7 @@ from qsyd_rules.event import (
     AmplifierRequest,
     DeviceRead,
     Event,
+    IntentRecorded,
     KeySensed,
     LockoutChanged,
     LoopStalled,
@@ -192,16 +193,52 @@ def test_only_the_safe_direction_leaves_before_the_rig_was_read(command: Command
     assert trace.wrong == wrong
 
 
-@pytest.mark.parametrize("how", ["written", "failed", "hangs", "none"])
+@pytest.mark.parametrize("how", ["written", "failed", "hangs", "none", "unanswered", "asked again"])
 def test_antenna_waits_for_its_note_or_for_a_dead_disk(how: str) -> None:
     trace = barefoot()
     trace.read(7_050_000, INHIBIT)
     trace.answer(trace.number)
     if how in {"written", "failed"}:
         trace.note(None if how == "written" else "disk full")
-    trace.wait(500 * MS if how == "hangs" else 60 * MS)
+    elif how != "none":
+        trace.ask_for_note()
+    trace.wait(500 * MS if how == "hangs" else 400 * MS)
+    if how == "asked again":
+        trace.ask_for_note()
+        trace.wait(400 * MS)
     trace.leave(WIRE)
-    assert trace.wrong == (["I14"] if how == "none" else [])
+    assert trace.wrong == ([] if how in {"written", "failed", "hangs"} else ["I14"])
+
+
+def test_disk_that_hung_during_one_change_over_holds_up_none_of_the_next() -> None:
+    """A note written in time, one more in the same change-over that never was, and the release in between."""
+    trace = barefoot()
+    trace.read(7_050_000, INHIBIT)
+    trace.answer(trace.number)
+    trace.note()
+    trace.wait(60 * MS)
+    trace.do(WIRE)
+    trace.ask_for_note()
+    trace.wait(600 * MS)
+    trace.do(RELEASE)
+    trace.read(14_050_000, INHIBIT)
+    trace.answer(trace.number)
+    trace.ask_for_note()
+    trace.wait(60 * MS)
+    trace.leave(BEAM)
+    assert trace.wrong == []
+
+
+def test_note_that_comes_for_an_earlier_intent_is_not_that_of_the_newest() -> None:
+    trace = barefoot()
+    trace.read(7_050_000, INHIBIT)
+    trace.answer(trace.number)
+    earlier = trace.ask_for_note()
+    trace.ask_for_note()
+    trace.then(IntentRecorded(trace.at_us, earlier, None))
+    trace.wait(60 * MS)
+    trace.leave(WIRE)
+    assert trace.wrong == ["I14"]
 
 
 @pytest.mark.parametrize(("error", "wrong"), [(None, []), ("disk full", ["I14"])])

@@ -15,7 +15,7 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import Actuate
+from qsyd_rules.effect import Actuate, RecordIntent
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
@@ -75,12 +75,16 @@ class Trace:
         for command in leaving:
             self.number += 1
             left.append(Actuate(self.number, command))
-        self.watched, wrong = self.monitor.step(self.watched, event, tuple(left))
+        self.look(event, tuple(left))
+        return self.number
+
+    def look(self, event: Event, left: tuple[Actuate | RecordIntent, ...]) -> None:
+        """The monitor looks at an event and what left upon it."""
+        self.watched, wrong = self.monitor.step(self.watched, event, left)
         wake_us = self.monitor.wake_at_us(self.watched)
         assert wake_us is None or wake_us > self.at_us, "the monitor asks for a moment that has passed"
         if wrong is not None:
             self.wrong.append(wrong.invariant)
-        return self.number
 
     def leave(self, *leaving: Command) -> int:
         """Commands that leave because time has come."""
@@ -126,8 +130,15 @@ class Trace:
     def ask(self, request: AmplifierRequest, *leaving: Command) -> None:
         self.then(OperatorAsked(self.at_us, 1, request, "operator"), *leaving)
 
+    def ask_for_note(self) -> int:
+        """A note is asked for because time has come; its number."""
+        self.number += 1
+        self.look(DeadlineReached(self.at_us), (RecordIntent(self.number, "here", "there"),))
+        return self.number
+
     def note(self, error: str | None = None) -> None:
-        self.then(IntentRecorded(self.at_us, 1, error))
+        """A note is asked for, and answered at once."""
+        self.then(IntentRecorded(self.at_us, self.ask_for_note(), error))
 
 
 def started(wiring: Wiring = WIRING, of: Station | None = None) -> Trace:

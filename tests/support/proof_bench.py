@@ -11,7 +11,7 @@ from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, every_preset, sta
 from station_observer import Observer
 
 from qsyd_rules.command import CommandName
-from qsyd_rules.effect import Actuate, Effect
+from qsyd_rules.effect import Actuate, Effect, RecordIntent
 from qsyd_rules.event import AmplifierRequest, Event, FaultAcknowledged, KeySensed, Lockout, LockoutChanged, Started
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
@@ -48,8 +48,8 @@ class Watchers:
             except AssertionError as error:
                 self.heard("observer", str(error))
         self._ask_gate(event, effects)
-        commands = tuple(effect for effect in effects if isinstance(effect, Actuate))
-        self.watched, wrong = self.monitor.step(self.watched, event, commands)
+        left = tuple(effect for effect in effects if isinstance(effect, Actuate | RecordIntent))
+        self.watched, wrong = self.monitor.step(self.watched, event, left)
         if wrong is not None:
             self.heard("monitor", f"{wrong.invariant}: {wrong.text}")
 
