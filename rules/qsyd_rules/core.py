@@ -41,6 +41,7 @@ from qsyd_rules.event import (
     SafetyTripped,
     Started,
     StopRequested,
+    TuningChanged,
 )
 from qsyd_rules.evidence import DISAGREE_US, STUCK_GRACE_US, key_down_us, note_key
 from qsyd_rules.fault import FaultCode
@@ -160,6 +161,8 @@ def _take(turn: Turn, event: Event) -> None:
             acknowledge(turn, event)
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
+        case TuningChanged(tuning=tuning):
+            turn.change(tuning=tuning)
         case LoopStalled(stalled_us=stalled_us):
             _stalled(turn, stalled_us)
         case SafetyTripped(invariant=invariant, text=text):

@@ -5,6 +5,7 @@ from enum import StrEnum
 
 from qsyd_rules.preset import Presets
 from qsyd_rules.readings import Readings
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import Mode, Result
 
 
@@ -187,6 +188,14 @@ class LockoutChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class TuningChanged:
+    """A tune-up has come to this antenna and segment, or ends with None. There amplifier and tank need no preset."""
+
+    at_us: int
+    tuning: Tuning | None
+
+
+@dataclass(frozen=True, slots=True)
 class LoopStalled:
     """The shell has not had its turn for `stalled_us`: whatever was known is that old."""
 
@@ -226,6 +235,7 @@ Event = (
     | KeySensed
     | FaultAcknowledged
     | LockoutChanged
+    | TuningChanged
     | LoopStalled
     | SafetyTripped
     | DeadlineReached

@@ -155,8 +155,19 @@ class Gate:
                 raise RefusedError("I10", f"{antenna.name} does not cover {segment.band}")
             if antenna.max_power_w is not None and antenna.max_power_w < amplifier.output_w:
                 raise RefusedError("I10", f"{antenna.name} bears less than the amplifier gives")
-        if amplifier.without_preset is not WithoutPreset.OPERATE:
+        if amplifier.without_preset is not WithoutPreset.OPERATE and not self._tunes_up(account, frequency_hz):
             self._check_tank(account, frequency_hz)
+
+    def _tunes_up(self, account: Account, frequency_hz: int) -> bool:
+        """Whether an operator tunes up exactly here: the policy that lets operate go without a stored preset."""
+        tuning = account.tuning
+        segment = self._atlas.segments_by_name.get(tuning.segment) if tuning is not None else None
+        if tuning is None or segment is None:
+            return False
+        if self._wiring.carries(SelectAntenna.name) and account.antenna != tuning.antenna:
+            return False
+        reach_hz = self._times.hysteresis_hz
+        return segment.low_hz - reach_hz <= frequency_hz <= segment.high_hz + reach_hz
 
     def _check_tank(self, account: Account, frequency_hz: int) -> None:
         """I9: the tank holds, as answered, a stored preset of a segment that holds the frequency (or its edge does)."""

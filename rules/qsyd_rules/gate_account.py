@@ -32,6 +32,7 @@ from qsyd_rules.event import (
     PresetsChanged,
     RigLinkClosed,
     RigRead,
+    TuningChanged,
 )
 from qsyd_rules.gate_known import FRESH_US, HEATED, HEATER_GAP_US, OFF_LASTS_US, PANEL_AFTER_US, RF_FLOOR_W, Account
 from qsyd_rules.notice import FaultCleared, FaultFound
@@ -88,6 +89,8 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
                 locked_out=event.lockout is not None,
                 asked_to_operate=account.asked_to_operate and event.lockout is None,
             )
+        case TuningChanged():
+            account = account.but(tuning=event.tuning)
         case LoopStalled() if event.stalled_us > HEATER_GAP_US:
             account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():

@@ -7,6 +7,7 @@ from typing import Any
 from qsyd_rules.command import AmplifierOperate, AmplifierStandby, Command, RecallPreset, SelectAntenna
 from qsyd_rules.gate_note import NO_NOTE, Note
 from qsyd_rules.preset import Presets
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState
 
 RF_FLOOR_W = 10.0
@@ -60,6 +61,8 @@ class Account:
     """This very event is an acknowledgement."""
     asked_to_operate: bool = False
     locked_out: bool = False
+    tuning: Tuning | None = None
+    """An operator tunes up: there the tank is set by hand."""
     presets: Presets = field(default_factory=dict)
 
     def but(self, **fields: Any) -> "Account":

@@ -251,6 +251,8 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
         reasons.append("split is on and the other VFO cannot be read: the transmit frequency is not known")
     elif state.here is not None:
         reasons += state.here.inhibits
+    if state.tuning is not None and state.tuning.hold is not None:
+        reasons.append(f"tune-up: {state.tuning.hold}")
     reasons += _latched(turn)
     reasons += _unanswered(turn, wanted)
     reasons += _under_way(turn, wanted, standing_by)

@@ -37,10 +37,12 @@ from qsyd_rules.event import (
     SafetyTripped,
     Started,
     StopRequested,
+    TuningChanged,
 )
 from qsyd_rules.monitor_evidence import EVIDENCE_GAP_US, KEYED_ABOVE_W, Heater, Key
 from qsyd_rules.monitor_facts import Facts
 from qsyd_rules.monitor_told import NO_NOTE, Noted, Told, Underway
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState, Result, worst
 
 STALE_AFTER_US = 1_000_000
@@ -81,6 +83,8 @@ class Account:
     unwanted_us: int | None = 0
     """Since when no operator wants to operate; None while one does."""
     locked_out_us: int | None = None
+    tuning: Tuning | None = None
+    """A person tunes up there, and needs no preset for it."""
     stopped_us: int | None = None
     tripped_us: int | None = None
     """Found unsafe, and not acknowledged since."""
@@ -137,6 +141,8 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
         case LockoutChanged(lockout=lockout):
             since_us = at_us if account.locked_out_us is None else account.locked_out_us
             return replace(account, locked_out_us=since_us if lockout is not None else None)
+        case TuningChanged(tuning=tuning):
+            return replace(account, tuning=tuning)
         case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
             return replace(account, heater=replace(account.heater, since_us=None))
         case SafetyTripped():

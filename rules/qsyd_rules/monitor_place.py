@@ -30,7 +30,19 @@ def misplacement(account: Account, facts: Facts) -> Misplacement | None:
             return Misplacement(f"on {at_hz} Hz without an antenna of {band}", True)
         if not facts.bears_amplifier(antenna.antenna):
             return Misplacement(f"on {antenna.antenna}, which does not bear it", False)
-    return _tank(account, antenna, band, at_hz, facts) if facts.needs_preset else None
+    if not facts.needs_preset or _is_tuned_up(account, antenna, at_hz, facts):
+        return None
+    return _tank(account, antenna, band, at_hz, facts)
+
+
+def _is_tuned_up(account: Account, antenna: object, at_hz: int, facts: Facts) -> bool:
+    """A person tunes up this antenna in this segment, and sets the tank."""
+    tuning, reach_hz = account.tuning, facts.times.hysteresis_hz
+    if tuning is None or tuning.segment not in facts.segments:
+        return False
+    segment = facts.segments[tuning.segment]
+    here = segment.low_hz - reach_hz <= at_hz <= segment.high_hz + reach_hz
+    return here and (not isinstance(antenna, SelectAntenna) or antenna.antenna == tuning.antenna)
 
 
 def _tank(account: Account, antenna: object, band: str, at_hz: int, facts: Facts) -> Misplacement | None:

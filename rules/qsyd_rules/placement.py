@@ -11,6 +11,7 @@ from qsyd_rules.quantity import format_frequency
 from qsyd_rules.rulebook import Rulebook, Selections, Situation
 from qsyd_rules.segment import Segment, SegmentIndex
 from qsyd_rules.station import Amplifier, Antenna, Send, Station, WithoutPreset
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import Mode
 
 _SIDEBAND_HZ = {Mode.USB: (0, 3_000), Mode.LSB: (-3_000, 0), Mode.AM: (-3_000, 3_000)}
@@ -91,7 +92,10 @@ class Atlas:
         selections = self.rulebook.select(situation)
         segment = self._segments.at(frequency_hz)
         band = self._bands[segment.band] if segment else None
-        antenna = self._antenna(selections, band)
+        tuning = situation.tuning
+        if tuning is not None and (segment is None or segment.name != tuning.segment):
+            tuning = None  # the dial is elsewhere
+        antenna = self._antenna(selections, band) if tuning is None else self._by_name[tuning.antenna]
         inhibits, advice, sends = self._remarks(selections)
         if band is None:
             inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)
@@ -104,7 +108,7 @@ class Atlas:
         elif band is not None:
             past = _past_the_edge(frequency_hz, situation.mode, band)
             advice = (Advice(past), *advice) if past else advice
-        preset, preset_standing, barefoot = self._amplifier(situation, selections, antenna, segment, presets)
+        preset, preset_standing, barefoot = self._amplifier(situation, selections, antenna, segment, presets, tuning)
         return Placement(
             situation.rig,
             frequency_hz,
@@ -113,7 +117,7 @@ class Atlas:
             antenna,
             preset,
             preset_standing,
-            self._drive_w(selections, preset),
+            self._drive_w(selections, preset, tuning),
             barefoot,
             inhibits,
             advice,
@@ -149,6 +153,7 @@ class Atlas:
         antenna: Antenna | None,
         segment: Segment | None,
         presets: Presets,
+        tuning: Tuning | None,
     ) -> tuple[Preset | None, PresetStanding | None, str | None]:
         amplifier = self.station.amplifier
         if antenna is None or segment is None:
@@ -160,10 +165,13 @@ class Atlas:
             return None, None, barefoot
         stored = presets.get((antenna.name, segment.name))
         kind = standing(stored, segment)
-        preset = adopt(stored, segment) if stored is not None and kind is PresetStanding.SAVED else None
+        if tuning is not None:
+            preset = tuning.start
+        else:
+            preset = adopt(stored, segment) if stored is not None and kind is PresetStanding.SAVED else None
         if selections.amplifier is not None:
             barefoot = f"rule “{self.rulebook.rules[selections.amplifier].name}”"
-        elif preset is None and amplifier.without_preset is WithoutPreset.STANDBY:
+        elif tuning is None and preset is None and amplifier.without_preset is WithoutPreset.STANDBY:
             missing = "no preset" if kind is PresetStanding.MISSING else "only a stale preset"
             barefoot = f"{missing} for {antenna.name} on {segment.name}"
         return preset, kind, barefoot
@@ -181,11 +189,11 @@ class Atlas:
                 return f"the power limit here is {limit_w} W"
         return None
 
-    def _drive_w(self, selections: Selections, preset: Preset | None) -> int | None:
+    def _drive_w(self, selections: Selections, preset: Preset | None, tuning: Tuning | None) -> int | None:
         amplifier = self.station.amplifier
         limits = [
             self.rulebook.rules[selections.drive].then.drive_w if selections.drive is not None else None,
-            preset.drive_w if preset is not None else None,
+            tuning.drive_w if tuning is not None else preset.drive_w if preset is not None else None,
             amplifier.limits.drive_w if amplifier is not None else None,
         ]
         return min((limit for limit in limits if limit is not None), default=None)

@@ -14,6 +14,7 @@ from enum import Enum
 
 from qsyd_rules.interval_index import EVERYWHERE, Interval, IntervalIndex, intersect, merged
 from qsyd_rules.station import Rule, Station, When
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState, Mode
 
 MINUTES_A_DAY = 1440
@@ -29,6 +30,8 @@ class Situation:
     amplifier: AmplifierState
     keyed: bool
     minute: int | None
+    tuning: Tuning | None = None
+    """A tune-up under way; rules do not look at it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from qsyd_rules.preset import Presets
 from qsyd_rules.protection import Guarded
 from qsyd_rules.readings import Readings
 from qsyd_rules.relay_care import RelayCare
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState, Mode
 
 
@@ -175,6 +176,8 @@ class StationState:
     fault_history: FaultHistory = ()
     lockout: Lockout | None = None
     """Somebody works on the station."""
+    tuning: Tuning | None = None
+    """A tune-up under way."""
     misplaced_since_us: int | None = None
     """Since when the amplifier has been in operate where it may not be."""
     amplifier_lost_us: int | None = None

@@ -86,7 +86,8 @@ class Turn:
         """What the rules are held against, for this rig on this frequency."""
         rig = self.state.rigs[name]
         keyed = self.keyed if name == self.followed else rig.keyed is True
-        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used)
+        tuning = self.state.tuning if name == self.followed else None
+        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used, tuning)
 
     def circumstances(self) -> Circumstances:
         """What readings are judged in."""

@@ -1,0 +1,19 @@
+"""What a tune-up asks of the station: one antenna in one segment, where the tank is being set by a person."""
+
+from dataclasses import dataclass
+
+from qsyd_rules.preset import Preset
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """In force while an operator tunes up. Nothing else that stands in the way of transmitting or operating is waived."""
+
+    antenna: str
+    segment: str
+    drive_w: int | None = None
+    """No more drive than this; None where nothing is known of drive."""
+    start: Preset | None = None
+    """Where the tank begins, whatever is stored; None leaves it where it is."""
+    hold: str | None = None
+    """Why nobody may transmit now, in words; None lets the key go down."""
