@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from qsyd_rules.estimate import Estimate
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets, PresetStanding, standing
 from qsyd_rules.segment import Segment
@@ -10,12 +11,16 @@ from qsyd_rules.station import Antenna
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One antenna in one segment. `amplified` where the amplifier would serve it, so that a preset matters."""
+    """One antenna in one segment. `amplified` where the amplifier would serve it, so that a preset matters.
+
+    `estimate` is where the tank would probably stand, where there is no preset to recall and the others tell.
+    """
 
     antenna: Antenna
     segment: Segment
     standing: PresetStanding
     amplified: bool
+    estimate: Estimate | None = None
 
 
 def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
@@ -30,5 +35,7 @@ def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
                 continue
             amplified = bears and amplifier is not None and segment.band in amplifier.bands
             kind = standing(presets.get((antenna.name, segment.name)), segment)
-            rows.append(Row(antenna, segment, kind, amplified))
+            wanted = amplified and kind is not PresetStanding.SAVED
+            fitted = atlas.estimate(antenna.name, segment, presets) if wanted else None
+            rows.append(Row(antenna, segment, kind, amplified, fitted))
     return rows

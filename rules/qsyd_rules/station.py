@@ -37,6 +37,8 @@ class WithoutPreset(StrEnum):
 
     STANDBY = "standby"
     OPERATE = "operate"
+    ESTIMATE = "estimate"
+    """Operate on positions that are worked out from the presets beside it, with reduced drive."""
 
 
 @dataclass(frozen=True, slots=True)

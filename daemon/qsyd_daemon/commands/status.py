@@ -83,9 +83,16 @@ def _place(status: dict[str, Any]) -> str:
     if placed["antenna"] is None:
         return "nothing serves this frequency"
     preset = placed["preset"]
-    tank = f"tune {preset['tune']}, load {preset['load']}" if preset else "no preset"
+    tank = _tank(preset) if preset else "no preset"
     drive = f", drive at most {placed['drive_w']} W" if placed["drive_w"] is not None else ""
     return f"{placed['segment']} on {placed['antenna']} (port {placed['port']}), {tank}{drive}"
+
+
+def _tank(preset: dict[str, Any]) -> str:
+    if preset.get("estimate"):
+        tune, load = (f"{name} {preset[name]} ±{preset[f'{name}_error']}" for name in ("tune", "load"))
+        return f"ESTIMATE, not a preset: {tune}, {load}"
+    return f"tune {preset['tune']}, load {preset['load']}"
 
 
 def _amplifier(amplifier: dict[str, Any]) -> str:
@@ -120,5 +127,6 @@ def _belief(belief: dict[str, Any]) -> str:
     if value is None:
         return f"UNKNOWN: {belief['because']}"
     if isinstance(value, dict):
-        value = f"tune {value['tune']}, load {value['load']}"
+        estimate = ", an ESTIMATE" if value.get("estimate") else ""
+        value = f"tune {value['tune']}, load {value['load']}{estimate}"
     return f"{value} ({belief['known']})"

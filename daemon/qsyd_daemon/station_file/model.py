@@ -127,8 +127,8 @@ class AmplifierKeys(Keys):
     warm_up: Annotated[int, duration("1 ms", "1 h", "180 s")] = default("180 s")
     cool_down: Annotated[int, duration("1 ms", "1 h", "120 s", zero=True)] = default("120 s")
     output: Power = default("1500 W")
-    without_preset: Annotated[str, one_of("standby", "operate", what="what to do without a preset")] = default(
-        "standby"
+    without_preset: Annotated[str, one_of("standby", "operate", "estimate", what="what to do without a preset")] = (
+        default("standby")
     )
     limits: LimitKeys = Field(default_factory=LimitKeys)
 
