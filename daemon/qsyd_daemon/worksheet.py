@@ -1,10 +1,12 @@
 """The tune-up worksheet: every antenna and segment, its centre, and what is stored for it."""
 
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from qsyd_rules.estimate import Estimate
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets, PresetStanding, standing
+from qsyd_rules.preset_ageing import Mark, Marks
 from qsyd_rules.segment import Segment
 from qsyd_rules.station import Antenna
 
@@ -21,9 +23,11 @@ class Row:
     standing: PresetStanding
     amplified: bool
     estimate: Estimate | None = None
+    mark: Mark | None = None
+    """Why a preset that is still recalled should be made anew."""
 
 
-def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
+def worksheet(atlas: Atlas, presets: Presets, marks: Marks = MappingProxyType({})) -> list[Row]:
     """Rows in order of antennas, then from the lowest segment up."""
     station = atlas.station
     amplifier = station.amplifier
@@ -37,5 +41,6 @@ def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
             kind = standing(presets.get((antenna.name, segment.name)), segment)
             wanted = amplified and kind is not PresetStanding.SAVED
             fitted = atlas.estimate(antenna.name, segment, presets) if wanted else None
-            rows.append(Row(antenna, segment, kind, amplified, fitted))
+            mark = marks.get((antenna.name, segment.name)) if kind is PresetStanding.SAVED else None
+            rows.append(Row(antenna, segment, kind, amplified, fitted, mark))
     return rows

@@ -20,7 +20,7 @@ def run(arguments: argparse.Namespace) -> int:
     opened = open_station(arguments.station, arguments.state)
     if not isinstance(opened, Opened):
         return opened
-    rows = worksheet(opened.atlas, opened.presets)
+    rows = worksheet(opened.atlas, opened.presets, opened.marks)
     if arguments.json:
         print(json.dumps([_shown(row) for row in rows], ensure_ascii=False, indent=2))
         return ExitCode.DONE
@@ -43,6 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
     wanted = [row for row in rows if row.amplified]
     saved = sum(row.standing is PresetStanding.SAVED for row in wanted)
     print(f"\n{saved} of {len(wanted)} segments where the amplifier serves have a preset.")
+    print("".join(f"Tune up anew: {row.mark.text}.\n" for row in rows if row.mark is not None), end="")
     print("\n".join(_estimates(opened, rows)), end="")
     if saved < len(wanted):
         print("Caution: tuning means high voltage and RF. Reduced drive first, seconds not minutes off resonance,")
@@ -59,8 +60,10 @@ def _shown(row: Row) -> dict[str, Any]:
         "low_hz": row.segment.low_hz,
         "high_hz": row.segment.high_hz,
         "centre_hz": row.segment.centre_hz,
-        "preset": str(row.standing),
+        "preset": str(row.standing) if row.mark is None else str(PresetStanding.STALE),
     }
+    if row.mark is not None:
+        shown["because"] = row.mark.text
     if row.estimate is not None:
         shown["estimate"] = estimate_to_json(row.estimate)
     return shown
@@ -69,6 +72,8 @@ def _shown(row: Row) -> dict[str, Any]:
 def _standing(row: Row) -> str:
     shown = str(row.standing) if row.amplified or row.standing is not PresetStanding.MISSING else "barefoot"
     fitted = row.estimate
+    if row.mark is not None:
+        return f"stale, still recalled: {row.mark.cause} since {row.mark.since[:10]}"
     if fitted is None:
         return shown
     return f"{shown}; estimate tune {fitted.tune} ±{fitted.tune_error}, load {fitted.load} ±{fitted.load_error}"
