@@ -5,6 +5,7 @@ import json
 from statistics import fmean
 from typing import Any
 
+from qsyd_daemon.commands.advice import show_advice
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.explanation import estimate_to_json
@@ -20,6 +21,8 @@ def run(arguments: argparse.Namespace) -> int:
     opened = open_station(arguments.station, arguments.state)
     if not isinstance(opened, Opened):
         return opened
+    if arguments.advice:
+        return show_advice(opened, as_json=arguments.json)
     rows = worksheet(opened.atlas, opened.presets, opened.marks)
     if arguments.json:
         print(json.dumps([_shown(row) for row in rows], ensure_ascii=False, indent=2))
