@@ -200,7 +200,7 @@ class Atlas:
         return fitted if usable else None
 
     def estimate(self, antenna: str, segment: Segment, presets: Presets) -> Estimate | None:
-        """`estimate.estimate` for this station; worked out once for each state of the store, for it takes milliseconds."""
+        """`estimate.estimate` for this station; worked out once for each state of the store, for it takes up to 2 ms."""
         if self._estimated[0] is not presets:
             self._estimated = (presets, {})
         known = self._estimated[1]
