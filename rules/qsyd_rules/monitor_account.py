@@ -201,6 +201,8 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
         tank=_answered(account.tank, at_us, number, good),
         drive=_answered(account.drive, at_us, number, good),
     )
+    if ended.name is CommandName.RELEASE_TRANSMIT and good and account.noted.asked_us < ended.left_us:
+        account = replace(account, noted=account.noted.used(at_us))  # one that failed leaves it to be done again
     if ended.name is CommandName.AMPLIFIER_ON and good:
         account = replace(account, heater=replace(account.heater, since_us=at_us, shut_down=False))
     return account
@@ -256,7 +258,7 @@ def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Accou
         case InhibitTransmit():
             return replace(account, permit=told)
         case ReleaseTransmit():
-            return replace(account, permit=told, noted=account.noted.used(at_us))
+            return replace(account, permit=told)
         case AmplifierStandby() | AmplifierOperate():
             return replace(account, line=told)
         case SelectAntenna():

@@ -42,6 +42,17 @@ def test_whole_change_overs_and_a_warm_up_are_let_pass(wiring: str, metered: boo
     assert len(bench.times(CommandName.SELECT_ANTENNA)) >= 5
 
 
+def test_a_release_that_is_refused_leaves_its_note_to_be_used_again() -> None:
+    """The change-over has not ended; operate goes out a second time on the same note, and the monitor knows it."""
+    bench = a_bench()
+    warm_up(bench)
+    bench.refusing = {CommandName.RELEASE_TRANSMIT}
+    bench.tune(7_050_000, push=True)
+    bench.run(5 * S)
+    bench.must_be_unobjected()
+    assert len(bench.times(CommandName.AMPLIFIER_OPERATE)) > 2
+
+
 def test_a_stuck_key_a_fault_and_a_lockout_are_answered_in_time() -> None:
     bench = a_bench(metered=True)
     warm_up(bench)
