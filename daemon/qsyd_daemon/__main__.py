@@ -99,6 +99,7 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
 
     plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
     plan.add_argument("station", metavar="STATION", help="station file")
+    plan.add_argument("--advice", action="store_true", help="instead: how many segments each antenna and band needs")
     plan.set_defaults(module="plan")
 
 
@@ -124,6 +125,9 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
 
     status = commands.add_parser("status", parents=[state, as_json], help="the station at a glance")
     status.set_defaults(module="status")
+
+    tube = commands.add_parser("tube", parents=[state, as_json], help="what the tube has been through, and its gain")
+    tube.set_defaults(module="tube")
 
     amplifier = commands.add_parser("amplifier", help="ask for on, off, standby or operate")
     amplifier.set_defaults(module="amplifier", now=False, when_ready=False)

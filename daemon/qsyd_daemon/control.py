@@ -14,6 +14,7 @@ from aiohttp import web
 from qsyd_daemon.control_path import control_path
 from qsyd_daemon.lockout_file import LockoutError
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json
+from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.service import Service
 from qsyd_daemon.store.errors import StoreError
 from qsyd_rules.effect import Answer
@@ -42,6 +43,7 @@ class ControlSocket:
         application.add_routes(
             [
                 web.get("/v1/status", self._get_status),
+                web.get("/v1/tube", self._get_tube),
                 web.post("/v1/amplifier", self._ask_amplifier),
                 web.post("/v1/acknowledge", self._acknowledge),
                 web.post("/v1/lockout", self._lock_out),
@@ -66,6 +68,9 @@ class ControlSocket:
 
     async def _get_status(self, request: web.Request) -> web.Response:
         return web.json_response(self._status())
+
+    async def _get_tube(self, request: web.Request) -> web.Response:
+        return web.json_response(self._service.experience.tube_to_json(monotonic_us()))
 
     async def _ask_amplifier(self, request: web.Request) -> web.Response:
         asked = await _body(request)

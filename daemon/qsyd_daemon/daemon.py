@@ -151,12 +151,16 @@ class Daemon:
         for name, device in self._devices.items():
             if isinstance(device, LineDevice) and device.counts is not None:
                 seen["devices"][name]["readings"] = asdict(device.counts)
+        tube = self.service.experience.tube_to_json(monotonic_us())
+        tube["days"] = tube["days"][-1:]  # the others are for `qsyd tube`
         return {
             "version": __version__,
             "simulated": self.simulated,
             "dry_run": self._ways.dry_run,
             "state_directory": {"path": str(self._ways.state), "healthy": self._store.healthy},
             **seen,
+            "tube": tube if self.service.core.atlas.station.amplifier is not None else None,
+            "presets_to_renew": self.service.experience.marks_to_json(),
         }
 
     def _in_a_line(self) -> str:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from qsyd_daemon.preset_table import preset_to_json
+from qsyd_rules.estimate import Estimate
 from qsyd_rules.placement import Atlas, Placement
 from qsyd_rules.preset import Presets
 from qsyd_rules.rulebook import Situation
@@ -34,12 +35,32 @@ def explain(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any
         "band": placement.band.name if placement.band else None,
         "segment": segment_to_json(placement.segment) if placement.segment else None,
         "antenna": {"name": placement.antenna.name, "port": placement.antenna.port} if placement.antenna else None,
-        "preset": preset_to_json(placement.preset) if placement.preset else None,
+        "preset": _preset(placement),
         "drive_w": placement.drive_w,
         "amplifier": _amplifier(atlas, placement),
         "inhibit": list(placement.inhibits),
         "warnings": [advice.text for advice in placement.advice],
         "rules": [_rule(atlas, placement, number, question) for number in range(len(atlas.rulebook.rules))],
+    }
+
+
+def _preset(placement: Placement) -> dict[str, Any] | None:
+    if placement.preset is not None:
+        return preset_to_json(placement.preset)
+    return estimate_to_json(placement.estimate) if placement.estimate is not None else None
+
+
+def estimate_to_json(fitted: Estimate) -> dict[str, Any]:
+    """An estimate as a JSON object that cannot be taken for a preset: `estimate` is true, and it tells its errors."""
+    return {
+        "estimate": True,
+        "antenna": fitted.antenna,
+        "segment": fitted.segment,
+        "tune": fitted.tune,
+        "load": fitted.load,
+        "tune_error": fitted.tune_error,
+        "load_error": fitted.load_error,
+        "made_from": list(fitted.made_from),
     }
 
 
@@ -59,6 +80,8 @@ def _amplifier(atlas: Atlas, placement: Placement) -> dict[str, Any] | None:
     if placement.barefoot_because is not None:
         return {"state": str(AmplifierState.STANDBY), "because": placement.barefoot_because}
     preset = "its preset is there" if placement.preset is not None else "the station operates without a preset"
+    if placement.preset is None and placement.estimate is not None:
+        preset = f"on an estimate, with at most {placement.drive_w} W of drive"
     return {"state": str(AmplifierState.OPERATE), "because": f"{preset}; operate follows the operator's wish"}
 
 

@@ -178,6 +178,7 @@ def _place(event: Mapping[str, Any]) -> str:
         return f"nothing serves {event['segment'] or 'this frequency'}"
     preset = event["preset"]
     tank = "no preset" if preset is None else f"tune {preset['tune']} load {preset['load']}"
+    tank += " (estimated)" if preset is not None and preset.get("estimate") else ""
     rules = f", rule {', '.join(event['rules'])}" if event["rules"] else ""
     return f"{event['segment']}: {event['antenna']} port {event['port']}, {tank}{rules}"
 

@@ -15,6 +15,7 @@ from typing import Any, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
+from qsyd_daemon.experience import Experience
 from qsyd_daemon.links.guard import Guard
 from qsyd_daemon.lockout_file import end_lockout, read_lockout, write_lockout
 from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput, Performed
@@ -102,6 +103,7 @@ class Service:
             name: tuple(device for device in wires.devices.values() if name in device.commands) for name in CommandName
         }
         self._templates: dict[str, Template] = {}
+        self.experience = Experience(core.atlas.station, store, self.warn, monotonic_us())
 
     # What happens, in
 
@@ -241,6 +243,7 @@ class Service:
                     self._actuate(effect)
             for effect in effects:
                 self._carry_out(effect, event.at_us)
+        self.experience.saw(event, self.state.station)
         self._arm()
 
     def _carry_out(self, effect: Effect, at_us: int) -> None:
@@ -355,6 +358,7 @@ class Service:
         minute = now.hour * 60 + now.minute
         if minute != self.state.station.minute:
             self.tell(MinuteTurned(monotonic_us(), minute))
+        self.experience.write(monotonic_us())
         left_s = 60 - now.second - now.microsecond / 1e6
         self._minute_timer = self._loop.call_later(min(left_s + 0.001, MINUTE_CHECK_S), self._watch_minutes)
 
@@ -379,6 +383,7 @@ class Service:
             task.cancel()
         for future in self._answers.values():
             future.cancel()
+        self.experience.write(monotonic_us(), at_once=True)
         self._report(StationStopped(), monotonic_us())
 
     def _spawn(self, work: Any) -> None:

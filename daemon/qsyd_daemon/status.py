@@ -136,4 +136,5 @@ def _known(actuator: Actuator[Any], shown: Any) -> dict[str, Any]:
 
 
 def _positions(tank: Tank) -> dict[str, Any]:
-    return {"antenna": tank.antenna, "segment": tank.segment, "tune": tank.tune, "load": tank.load}
+    shown = {"antenna": tank.antenna, "segment": tank.segment, "tune": tank.tune, "load": tank.load}
+    return shown | {"estimate": True} if tank.estimate else shown

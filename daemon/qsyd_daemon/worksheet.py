@@ -1,24 +1,33 @@
 """The tune-up worksheet: every antenna and segment, its centre, and what is stored for it."""
 
 from dataclasses import dataclass
+from types import MappingProxyType
 
+from qsyd_rules.estimate import Estimate
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets, PresetStanding, standing
+from qsyd_rules.preset_ageing import Mark, Marks
 from qsyd_rules.segment import Segment
 from qsyd_rules.station import Antenna
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One antenna in one segment. `amplified` where the amplifier would serve it, so that a preset matters."""
+    """One antenna in one segment. `amplified` where the amplifier would serve it, so that a preset matters.
+
+    `estimate` is where the tank would probably stand, where there is no preset to recall and the others tell.
+    """
 
     antenna: Antenna
     segment: Segment
     standing: PresetStanding
     amplified: bool
+    estimate: Estimate | None = None
+    mark: Mark | None = None
+    """Why a preset that is still recalled should be made anew."""
 
 
-def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
+def worksheet(atlas: Atlas, presets: Presets, marks: Marks = MappingProxyType({})) -> list[Row]:
     """Rows in order of antennas, then from the lowest segment up."""
     station = atlas.station
     amplifier = station.amplifier
@@ -30,5 +39,8 @@ def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
                 continue
             amplified = bears and amplifier is not None and segment.band in amplifier.bands
             kind = standing(presets.get((antenna.name, segment.name)), segment)
-            rows.append(Row(antenna, segment, kind, amplified))
+            wanted = amplified and kind is not PresetStanding.SAVED
+            fitted = atlas.estimate(antenna.name, segment, presets) if wanted else None
+            mark = marks.get((antenna.name, segment.name)) if kind is PresetStanding.SAVED else None
+            rows.append(Row(antenna, segment, kind, amplified, fitted, mark))
     return rows

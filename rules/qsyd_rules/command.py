@@ -86,7 +86,7 @@ class SelectAntenna:
 
 @dataclass(frozen=True, slots=True)
 class RecallPreset:
-    """Move the tank to stored positions (steps); `matching` are those of a matching unit, if any."""
+    """Move the tank to stored positions (steps), or to an `estimate`; `matching` are those of a matching unit, if any."""
 
     name: ClassVar = CommandName.RECALL_PRESET
     antenna: str
@@ -94,6 +94,7 @@ class RecallPreset:
     tune: int
     load: int
     matching: tuple[int, ...] = ()
+    estimate: bool = False
 
 
 @dataclass(frozen=True, slots=True)

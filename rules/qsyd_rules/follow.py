@@ -123,6 +123,14 @@ def placed_notice(turn: Turn, placement: Placement) -> Placed:
         segment=placement.segment.name if placement.segment else None,
         antenna=placement.antenna.name if placement.antenna else None,
         port=placement.antenna.port if placement.antenna else None,
-        preset=Positions(preset.tune, preset.load) if preset else None,
+        preset=Positions(preset.tune, preset.load) if preset else _estimated(placement),
         rules=tuple(rules[number].name for number in placement.selections.deciding),
     )
+
+
+def _estimated(placement: Placement) -> Positions | None:
+    """What stands in for a preset, marked as what it is."""
+    fitted = placement.estimate
+    if fitted is None:
+        return None
+    return Positions(fitted.tune, fitted.load, True, fitted.tune_error, fitted.load_error)

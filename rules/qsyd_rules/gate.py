@@ -22,8 +22,10 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
+from qsyd_rules.estimate import reduced_drive_w
 from qsyd_rules.gate_account import FRESH_US, Account
 from qsyd_rules.placement import Atlas
+from qsyd_rules.preset import PresetStanding, standing
 from qsyd_rules.relay_care import REFILL_US
 from qsyd_rules.station import Antenna, WithoutPreset
 from qsyd_rules.wiring import Wiring
@@ -56,8 +58,10 @@ class Gate:
     def judge(self, account: Account, command: Command) -> None:
         """Let a command pass by returning, or raise `RefusedError`."""
         match command:
-            case InhibitTransmit() | AmplifierStandby() | HighVoltageOff() | AmplifierOff() | LimitDrive():
+            case InhibitTransmit() | AmplifierStandby() | HighVoltageOff() | AmplifierOff():
                 return
+            case LimitDrive():
+                self._check_drive(account, command)
             case AmplifierOn():
                 return  # it only begins a warm-up
             case SelectAntenna():
@@ -177,12 +181,37 @@ class Gate:
         if tank is None or account.tank_settles_us > account.now_us:
             raise RefusedError("I9", "no preset is known to be recalled")
         stored = account.presets.get((tank.antenna, tank.segment))
-        if stored is None or (stored.tune, stored.load, stored.matching) != (tank.tune, tank.load, tank.matching):
+        if tank.estimate:
+            self._check_estimate(account, tank, account.drive_w)
+        elif stored is None or (stored.tune, stored.load, stored.matching) != (tank.tune, tank.load, tank.matching):
             raise RefusedError("I9", "the tank does not hold a stored preset")
         segment = self._atlas.segments_by_name.get(tank.segment)
         reach_hz = self._times.hysteresis_hz
         if segment is None or not segment.low_hz - reach_hz <= frequency_hz <= segment.high_hz + reach_hz:
             raise RefusedError("I9", f"the tank is at {tank.segment}, which is not that of the transmit frequency")
+
+    def _check_drive(self, account: Account, command: LimitDrive) -> None:
+        """I9: while the amplifier may be in operate on an estimate, the drive stays reduced; else any is safe to limit to."""
+        if account.tank is None or not account.tank.estimate or account.standby_since_us is not None:
+            return
+        if account.drive_w is None or command.drive_w > account.drive_w:
+            self._check_estimate(account, account.tank, command.drive_w)
+
+    def _check_estimate(self, account: Account, tank: RecallPreset, drive_w: int | None) -> None:
+        """I9: the file allows it, there is no preset to recall, the presets beside it give just this, the drive is low."""
+        amplifier, segment = self._station.amplifier, self._atlas.segments_by_name.get(tank.segment)
+        if amplifier is None or amplifier.without_preset is not WithoutPreset.ESTIMATE or segment is None:
+            raise RefusedError("I9", "the tank holds an estimate, which the station file does not allow")
+        stored = account.presets.get((tank.antenna, tank.segment))
+        if standing(stored, segment) is PresetStanding.SAVED:
+            raise RefusedError("I9", "the tank holds an estimate where there is a preset")
+        fitted = self._atlas.estimate(tank.antenna, segment, account.presets)
+        if fitted is None or (fitted.tune, fitted.load, ()) != (tank.tune, tank.load, tank.matching):
+            raise RefusedError("I9", "the tank does not hold what the presets beside it give")
+        most_w = reduced_drive_w(amplifier.limits.drive_w, fitted)
+        if most_w is None or drive_w is None or drive_w > most_w:
+            shown = "unknown" if drive_w is None else f"{drive_w} W"
+            raise RefusedError("I9", f"drive {shown} on an estimate, which bears {most_w} W")
 
     def _check_release(self, account: Account) -> None:
         """I4, I24: everything rests where it was sent, and the frequency is one that this antenna serves."""

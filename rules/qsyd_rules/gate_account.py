@@ -11,6 +11,7 @@ from qsyd_rules.command import (
     CommandName,
     HighVoltageOff,
     InhibitTransmit,
+    LimitDrive,
     RecallPreset,
     ReleaseTransmit,
     SelectAntenna,
@@ -113,6 +114,8 @@ def passed(account: Account, number: int, command: Command) -> Account:
             changes |= {"antenna": None, "antenna_spent_us": spent_us}
         case RecallPreset():
             changes["tank"] = None
+        case LimitDrive():
+            changes["drive_w"] = None
         case AmplifierOff() | HighVoltageOff():
             changes["heater_on_us"] = None
         case _:
@@ -192,6 +195,8 @@ def _finished(account: Account, event: CommandFinished, station: Station) -> Acc
             return account.but(antenna=command.antenna, antenna_settles_us=now_us + times.relay_settle_us)
         case RecallPreset():
             return account.but(tank=command, tank_settles_us=now_us)
+        case LimitDrive() if not _still_under_way(account, LimitDrive):
+            return account.but(drive_w=command.drive_w)
         case AmplifierOn():
             return account.but(heater_on_us=now_us, off_asked_us=None)
         case _:
@@ -209,6 +214,8 @@ def _failed(account: Account, command: Command) -> Account:
             return account.but(antenna=None)
         case RecallPreset():
             return account.but(tank=None)
+        case LimitDrive():
+            return account.but(drive_w=None)
         case _:
             return account
 
@@ -235,6 +242,8 @@ def _lost(account: Account, wiring: Wiring, event: OutputLost) -> Account:
         changes["antenna"] = None
     if CommandName.RECALL_PRESET in carried:
         changes["tank"] = None
+    if CommandName.LIMIT_DRIVE in carried:
+        changes["drive_w"] = None
     if _tells_heater(event.output, wiring) and account.lost_us is None:
         changes["lost_us"] = event.at_us
     return account.but(**changes)

@@ -53,6 +53,8 @@ class Account:
     antenna_spent_us: int = 0
     tank: RecallPreset | None = None
     tank_settles_us: int = 0
+    drive_w: int | None = None
+    """The drive limit as last answered; None while another is under way, or after a failure."""
     under_way: Mapping[int, Command] = field(default_factory=dict)
     note: Note = NO_NOTE
     fault: int | None = None

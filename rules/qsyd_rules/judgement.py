@@ -44,8 +44,10 @@ NOTHING = Needs(False, False, False)
 
 
 def tank_of(placement: Placement) -> Tank | None:
-    """Where this place wants the tank; None where it has no preset."""
-    preset = placement.preset
+    """Where this place wants the tank; None where it has no preset, nor an estimate that may stand in for one."""
+    preset, fitted = placement.preset, placement.estimate
+    if preset is None and fitted is not None:
+        return Tank(fitted.antenna, fitted.segment, fitted.tune, fitted.load, estimate=True)
     if preset is None:
         return None
     return Tank(preset.antenna, preset.segment, preset.tune, preset.load, preset.matching)
@@ -109,6 +111,8 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
         return "nothing serves this frequency"
     if target.barefoot_because is not None:
         return target.barefoot_because
+    if target.estimate is not None and not _can_reduce_drive(turn):
+        return "nothing lowers the drive for an estimate"
     unanswered = _unanswered(turn, wanted)
     if unanswered:
         return unanswered[0]
@@ -121,6 +125,11 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
     if wanted.drive and not heads_for(state.line, Line.OPERATE):
         return "the drive is being set"
     return None
+
+
+def _can_reduce_drive(turn: Turn) -> bool:
+    """Whether an estimate can be recalled with the reduced drive that it needs."""
+    return turn.wiring.carries(CommandName.RECALL_PRESET) and turn.wiring.carries(CommandName.LIMIT_DRIVE)
 
 
 def _silent_meters(turn: Turn) -> str | None:

@@ -74,6 +74,7 @@ class Account:
     """Standby or operate."""
     antenna: Told | None = None
     tank: Told | None = None
+    drive: Told | None = None
     underway: tuple[Underway, ...] = ()
     line_read: tuple[int, AmplifierState] | None = None
     """What the amplifier last told of itself, and when."""
@@ -204,7 +205,10 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
         line=_answered(account.line, at_us, number, good),
         antenna=_answered(account.antenna, at_us, number, good),
         tank=_answered(account.tank, at_us, number, good),
+        drive=_answered(account.drive, at_us, number, good),
     )
+    if ended.name is CommandName.RELEASE_TRANSMIT and good and account.noted.asked_us < ended.left_us:
+        account = replace(account, noted=account.noted.used(at_us))  # one that failed leaves it to be done again
     if ended.name is CommandName.AMPLIFIER_ON and good:
         account = replace(account, heater=replace(account.heater, since_us=at_us, shut_down=False))
     return account
@@ -227,6 +231,7 @@ def _lost(account: Account, at_us: int, output: str, facts: Facts) -> Account:
         line=doubted(account.line),
         antenna=doubted(account.antenna),
         tank=doubted(account.tank),
+        drive=doubted(account.drive),
     )
     if output in dict(account.key.power_until_us):
         account = replace(account, key=account.key.powered(at_us, output, at_us))
@@ -259,7 +264,7 @@ def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Accou
         case InhibitTransmit():
             return replace(account, permit=told)
         case ReleaseTransmit():
-            return replace(account, permit=told, noted=account.noted.used(at_us))
+            return replace(account, permit=told)
         case AmplifierStandby() | AmplifierOperate():
             return replace(account, line=told)
         case SelectAntenna():
@@ -274,4 +279,4 @@ def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Accou
             heater = replace(account.heater, since_us=None, shut_down=True)
             return replace(account, heater=heater, shut_down=True)
         case LimitDrive():
-            return account
+            return replace(account, drive=told)

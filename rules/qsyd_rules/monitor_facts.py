@@ -16,6 +16,7 @@ class Facts:
         "amplifier",
         "amplifier_outputs",
         "antennas",
+        "estimates",
         "followed",
         "key_down_us",
         "lost_after_us",
@@ -47,8 +48,9 @@ class Facts:
         self.needs_preset = (
             wiring.carries(CommandName.RECALL_PRESET)
             and station.amplifier is not None
-            and station.amplifier.without_preset is WithoutPreset.STANDBY
+            and station.amplifier.without_preset is not WithoutPreset.OPERATE
         )
+        self.estimates = station.amplifier is not None and station.amplifier.without_preset is WithoutPreset.ESTIMATE
         self.positions = any({"tune", "load"} <= meters.names for meters in wiring.meters.values())
 
     def band_at(self, frequency_hz: int) -> str | None:
@@ -66,6 +68,11 @@ class Facts:
         if known is None or self.amplifier is None:
             return False
         return known.max_power_w is None or known.max_power_w >= self.amplifier.output_w
+
+    def bears_on_estimate(self, drive_w: int) -> bool:
+        """Whether this much drive is little enough for a tank that stands on an estimate: a quarter of the limit."""
+        limit_w = self.amplifier.limits.drive_w if self.amplifier is not None else None
+        return limit_w is None or drive_w <= max(1, limit_w // 4)
 
     def stops_all(self, output: str) -> bool:
         """Whether losing this output is a reason to move nothing."""

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from qsyd_rules.command import CommandName, RecallPreset, SelectAntenna
+from qsyd_rules.command import CommandName, LimitDrive, RecallPreset, SelectAntenna
 from qsyd_rules.monitor_account import Account
 from qsyd_rules.monitor_facts import Facts
 
@@ -55,4 +55,18 @@ def _tank(account: Account, antenna: object, band: str, at_hz: int, facts: Facts
         return Misplacement(f"on {at_hz} Hz with the tank of {tank.segment}", segment.band != band)
     if isinstance(antenna, SelectAntenna) and antenna.antenna != tank.antenna:
         return Misplacement(f"on {antenna.antenna} with the tank of {tank.antenna}", False)
+    return _estimated(account, facts) if tank.estimate else None
+
+
+def _estimated(account: Account, facts: Facts) -> Misplacement | None:
+    """An estimate has a place only where the file allows it, and with reduced drive that was answered."""
+    if not facts.estimates:
+        return Misplacement("on an estimate, which the station file does not allow", False)
+    drive = account.drive
+    if drive is None or not isinstance(drive.command, LimitDrive):
+        return Misplacement("on an estimate without a limit to the drive", False)
+    if not facts.bears_on_estimate(drive.command.drive_w):
+        return Misplacement(f"on an estimate with {drive.command.drive_w} W of drive", False)
+    if not (drive.good and drive.answered_us is not None):
+        return Misplacement("on an estimate with a limit to the drive that was not answered", False)
     return None

@@ -6,7 +6,7 @@ A notice's class names its event, its fields are the event's fields.
 from dataclasses import dataclass, fields
 from typing import ClassVar
 
-from qsyd_rules.command import COMMAND_FIELDS, Command
+from qsyd_rules.command import COMMAND_FIELDS, Command, RecallPreset
 from qsyd_rules.fault import FaultCode, Severity
 from qsyd_rules.words import AmplifierState, Mode, Result
 
@@ -49,10 +49,13 @@ class FrequencyChanged:
 
 @dataclass(frozen=True, slots=True)
 class Positions:
-    """Where a preset puts the tank, in steps."""
+    """Where a preset puts the tank, in steps; or an estimate, which may be off by its errors."""
 
     tune: int
     load: int
+    estimate: bool = False
+    tune_error: int | None = None
+    load_error: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +235,8 @@ def event_fields(notice: Notice) -> dict[str, object]:
         command = notice.command
         shown: dict[str, object] = {"command": str(command.name), "output": notice.output}
         shown |= {field: _json(getattr(command, field)) for field in COMMAND_FIELDS[command.name]}
+        if isinstance(command, RecallPreset) and command.estimate:
+            shown["estimate"] = True
         shown["result"] = str(notice.result)
         return shown if notice.error is None else shown | {"error": notice.error}
     return {_RENAMED.get(field.name, field.name): _json(getattr(notice, field.name)) for field in fields(notice)}
@@ -242,7 +247,9 @@ def _json(value: object) -> object:
         case Spot():
             return {"antenna": value.antenna, "segment": value.segment}
         case Positions():
-            return {"tune": value.tune, "load": value.load}
+            positions: dict[str, object] = {"tune": value.tune, "load": value.load}
+            errors = {"tune_error": value.tune_error, "load_error": value.load_error}
+            return positions | {"estimate": True} | errors if value.estimate else positions
         case tuple():
             return [_json(each) for each in value]
         case str():

@@ -6,6 +6,7 @@ A `Placement` is a decision, not a deed: it says what has to be right before the
 from dataclasses import dataclass
 
 from qsyd_rules.band import Band
+from qsyd_rules.estimate import Estimate, estimate, reduced_drive_w
 from qsyd_rules.preset import Preset, Presets, PresetStanding, adopt, standing
 from qsyd_rules.quantity import format_frequency
 from qsyd_rules.rulebook import Rulebook, Selections, Situation
@@ -49,6 +50,8 @@ class Placement:
     sends: tuple[tuple[str, Send], ...]
     """Texts that rules send while they hold, each with its rule's name."""
     selections: Selections
+    estimate: Estimate | None = None
+    """What is recalled instead of a preset, where there is none and the station file allows an estimate."""
 
     @property
     def key(self) -> tuple[str | None, str | None, bool]:
@@ -68,7 +71,16 @@ class Placement:
 class Atlas:
     """Everything that placing needs, prepared once for a station; immutable."""
 
-    __slots__ = ("_bands", "_by_name", "_first_antenna", "_segments", "rulebook", "segments_by_name", "station")
+    __slots__ = (
+        "_bands",
+        "_by_name",
+        "_estimated",
+        "_first_antenna",
+        "_segments",
+        "rulebook",
+        "segments_by_name",
+        "station",
+    )
 
     def __init__(self, station: Station) -> None:
         self.station = station
@@ -77,6 +89,7 @@ class Atlas:
         self._bands = {band.name: band for band in station.bands}
         self.segments_by_name = {segment.name: segment for segment in station.segments}
         self._by_name = {antenna.name: antenna for antenna in station.antennas}
+        self._estimated: tuple[Presets, dict[tuple[str, str], Estimate | None]] = ({}, {})
         self._first_antenna: dict[str, Antenna] = {}
         for antenna in station.antennas:
             for band in antenna.bands:
@@ -109,6 +122,7 @@ class Atlas:
             past = _past_the_edge(frequency_hz, situation.mode, band)
             advice = (Advice(past), *advice) if past else advice
         preset, preset_standing, barefoot = self._amplifier(situation, selections, antenna, segment, presets, tuning)
+        fitted = None if tuning is not None else self._fitted(antenna, segment, preset_standing, presets)
         return Placement(
             situation.rig,
             frequency_hz,
@@ -117,12 +131,13 @@ class Atlas:
             antenna,
             preset,
             preset_standing,
-            self._drive_w(selections, preset, tuning),
+            self._drive_w(selections, preset if tuning is None else None, fitted, tuning),
             barefoot,
             inhibits,
             advice,
             sends,
             selections,
+            fitted,
         )
 
     def _antenna(self, selections: Selections, band: Band | None) -> Antenna | None:
@@ -171,10 +186,36 @@ class Atlas:
             preset = adopt(stored, segment) if stored is not None and kind is PresetStanding.SAVED else None
         if selections.amplifier is not None:
             barefoot = f"rule “{self.rulebook.rules[selections.amplifier].name}”"
-        elif tuning is None and preset is None and amplifier.without_preset is WithoutPreset.STANDBY:
+        elif tuning is None and preset is None and amplifier.without_preset is not WithoutPreset.OPERATE:
             missing = "no preset" if kind is PresetStanding.MISSING else "only a stale preset"
-            barefoot = f"{missing} for {antenna.name} on {segment.name}"
+            if amplifier.without_preset is WithoutPreset.STANDBY:
+                barefoot = f"{missing} for {antenna.name} on {segment.name}"
+            elif self._fitted(antenna, segment, kind, presets) is None:
+                barefoot = f"{missing} for {antenna.name} on {segment.name}, and too few beside it for an estimate"
         return preset, kind, barefoot
+
+    def _fitted(
+        self, antenna: Antenna | None, segment: Segment | None, kind: PresetStanding | None, presets: Presets
+    ) -> Estimate | None:
+        """What stands in for a preset here; None where there is one, or nothing may or can."""
+        amplifier = self.station.amplifier
+        if amplifier is None or amplifier.without_preset is not WithoutPreset.ESTIMATE:
+            return None
+        if antenna is None or segment is None or kind in {None, PresetStanding.SAVED}:
+            return None
+        fitted = self.estimate(antenna.name, segment, presets)
+        usable = fitted is not None and reduced_drive_w(amplifier.limits.drive_w, fitted) is not None
+        return fitted if usable else None
+
+    def estimate(self, antenna: str, segment: Segment, presets: Presets) -> Estimate | None:
+        """`estimate.estimate` for this station; worked out once for each state of the store, for it takes up to 2 ms."""
+        if self._estimated[0] is not presets:
+            self._estimated = (presets, {})
+        known = self._estimated[1]
+        key = (antenna, segment.name)
+        if key not in known:
+            known[key] = estimate(presets, antenna, segment, self.station.segments)
+        return known[key]
 
     def _barefoot(self, amplifier: Amplifier, situation: Situation, antenna: Antenna, segment: Segment) -> str | None:
         if situation.rig != amplifier.follows:
@@ -189,13 +230,18 @@ class Atlas:
                 return f"the power limit here is {limit_w} W"
         return None
 
-    def _drive_w(self, selections: Selections, preset: Preset | None, tuning: Tuning | None) -> int | None:
+    def _drive_w(
+        self, selections: Selections, preset: Preset | None, fitted: Estimate | None, tuning: Tuning | None
+    ) -> int | None:
         amplifier = self.station.amplifier
         limits = [
             self.rulebook.rules[selections.drive].then.drive_w if selections.drive is not None else None,
-            tuning.drive_w if tuning is not None else preset.drive_w if preset is not None else None,
+            preset.drive_w if preset is not None else None,
+            tuning.drive_w if tuning is not None else None,
             amplifier.limits.drive_w if amplifier is not None else None,
         ]
+        if amplifier is not None and fitted is not None:
+            limits.append(reduced_drive_w(amplifier.limits.drive_w, fitted))
         return min((limit for limit in limits if limit is not None), default=None)
 
 

@@ -188,7 +188,9 @@ def _recall(turn: Turn, change_over: ChangeOver) -> None:
     wanted = tank_of(target) if target is not None else None
     if wanted is None or (isinstance(tank, Unknown) and turn.now_us < tank.retry_at_us):
         return
-    command = RecallPreset(wanted.antenna, wanted.segment, wanted.tune, wanted.load, wanted.matching)
+    command = RecallPreset(
+        wanted.antenna, wanted.segment, wanted.tune, wanted.load, wanted.matching, estimate=wanted.estimate
+    )
     turn.change(
         tank=Commanded(wanted, turn.send(command), failures(tank)), change_over=replace(change_over, touched=True)
     )

@@ -36,6 +36,8 @@ class Tank:
     tune: int
     load: int
     matching: tuple[int, ...] = ()
+    estimate: bool = False
+    """Worked out, not stored."""
 
 
 @dataclass(frozen=True)

@@ -4,13 +4,13 @@ All values are checked by whoever makes them (the station file's loader); here t
 where the file's order does: antennas are in order of preference, rules in order of decision.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
 
 from qsyd_rules.band import Band
 from qsyd_rules.privileges import Privileges
-from qsyd_rules.segment import Segment
+from qsyd_rules.segment import Computed, Segment
 from qsyd_rules.words import AmplifierState, Mode
 
 
@@ -23,6 +23,16 @@ class Rig:
 
 
 @dataclass(frozen=True, slots=True)
+class Resonance:
+    """Where an antenna is resonant, its SWR there, and the width within which it stays below 2:1."""
+
+    frequency_hz: int
+    bandwidth_hz: int
+    swr: Fraction = Fraction(1)
+    """At resonance: 1 to below 2."""
+
+
+@dataclass(frozen=True, slots=True)
 class Antenna:
     """An antenna on a port of the switch; `max_power_w` is what it bears, or None where that is no limit."""
 
@@ -30,6 +40,8 @@ class Antenna:
     port: int | str
     bands: tuple[str, ...]
     max_power_w: int | None = None
+    resonances: tuple[Resonance, ...] = ()
+    """What its owner knows of it; only advice rests on it."""
 
 
 class WithoutPreset(StrEnum):
@@ -37,6 +49,8 @@ class WithoutPreset(StrEnum):
 
     STANDBY = "standby"
     OPERATE = "operate"
+    ESTIMATE = "estimate"
+    """Operate on positions that are worked out from the presets beside it, with reduced drive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,3 +164,5 @@ class Station:
     amplifier: Amplifier | None = None
     change_over: ChangeOverTimes = ChangeOverTimes()
     rules: tuple[Rule, ...] = ()
+    computed: Computed = field(default_factory=Computed)
+    """Loaded Q of the tank, and the mismatch that is borne at an edge: what computed segments keep to."""

@@ -591,8 +591,8 @@ def test_a_damaged_journal_leaves_the_presets_alone(good: Path, tmp_path: Path) 
 def test_a_database_of_a_newer_version_is_refused_and_left_alone(good: Path, tmp_path: Path, name: str) -> None:
     path = copy_of(good, tmp_path / "state").with_name(name)
     with contextlib.closing(sqlite3.connect(path)) as connection:
-        connection.execute("UPDATE notes SET value = '2' WHERE name = 'schema'")
-        connection.execute("PRAGMA user_version=2")
+        connection.execute("UPDATE notes SET value = '9' WHERE name = 'schema'")
+        connection.execute("PRAGMA user_version=9")
         connection.commit()
     before = path.read_bytes()
 

@@ -13,6 +13,7 @@ from qsyd_daemon.worksheet import Row, worksheet
 from qsyd_rules.placement import Placement
 from qsyd_rules.preset import PresetStanding
 from qsyd_rules.quantity import format_frequency
+from qsyd_rules.station import WithoutPreset
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -44,7 +45,8 @@ def _lines(opened: Opened) -> list[str]:
     lines += ["", f"served by no antenna, so inhibited: {', '.join(unserved) or 'none'}"]
     lacking = [row for row in rows if row.amplified and row.standing is not PresetStanding.SAVED]
     if lacking:
-        lines.append("without a preset, so barefoot there:" if _needs_presets(opened) else "without a preset:")
+        amplifier = station.amplifier
+        lines.append(_LACKING[amplifier.without_preset] if amplifier is not None else "without a preset:")
         for antenna in station.antennas:
             names = [_lack(row) for row in lacking if row.antenna is antenna]
             lines += [f"  {antenna.name}: {', '.join(names)}"] if names else []
@@ -54,14 +56,17 @@ def _lines(opened: Opened) -> list[str]:
     return lines
 
 
-def _needs_presets(opened: Opened) -> bool:
-    amplifier = opened.file.station.amplifier
-    return amplifier is not None and amplifier.without_preset == "standby"
+_LACKING = {
+    WithoutPreset.STANDBY: "without a preset, so barefoot there:",
+    WithoutPreset.OPERATE: "without a preset:",
+    WithoutPreset.ESTIMATE: "without a preset, so on an estimate with reduced drive, or barefoot where there is none:",
+}
 
 
 def _lack(row: Row) -> str:
     stale = " (stale)" if row.standing is PresetStanding.STALE else ""
-    return f"{row.segment.name}{stale}"
+    fitted = " (estimate)" if row.estimate is not None else ""
+    return f"{row.segment.name}{stale}{fitted}"
 
 
 def _coverage(opened: Opened, rows: list[Row]) -> list[tuple[str, ...]]:

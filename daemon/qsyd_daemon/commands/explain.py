@@ -46,6 +46,9 @@ def _lines(answer: dict[str, Any]) -> list[str]:
         lines.append(f"  segment    {segment['name']}  ({edges}, centre {format_frequency(segment['centre_hz'])})")
     served = f"{antenna['name']} on port {antenna['port']}" if antenna else "none serves"
     stored = f"tune {preset['tune']}, load {preset['load']}" if preset else "none"
+    if preset and preset.get("estimate"):
+        errors = f"tune ±{preset['tune_error']}, load ±{preset['load_error']}"
+        stored = f"none; ESTIMATE {stored} ({errors}), from {', '.join(preset['made_from'])}"
     drive = f"at most {answer['drive_w']} W" if answer["drive_w"] is not None else "no limit"
     lines += [f"  antenna    {served}", f"  preset     {stored}", f"  drive      {drive}"]
     if amplifier:

@@ -11,9 +11,10 @@ from qsyd_daemon.station_file.errors import StationFileError
 from qsyd_daemon.station_file.load import load_station
 from qsyd_daemon.station_file.settings import StationFile
 from qsyd_daemon.store.errors import StoreError
-from qsyd_daemon.store.offline import read_presets
+from qsyd_daemon.store.offline import read_stored
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
+from qsyd_rules.preset_ageing import Marks
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +24,8 @@ class Opened:
     file: StationFile
     atlas: Atlas
     presets: Presets
+    marks: Marks
+    """Which of them no longer fit, and why."""
 
 
 def open_station(path: str, state: str | None) -> Opened | ExitCode:
@@ -33,8 +36,8 @@ def open_station(path: str, state: str | None) -> Opened | ExitCode:
         print(error, file=sys.stderr)
         return ExitCode.BAD_FILE
     try:
-        presets = read_presets(state_directory(state, os.environ))
+        stored = read_stored(state_directory(state, os.environ))
     except (StoreError, StateDirectoryError) as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
-    return Opened(file, Atlas(file.station), presets)
+    return Opened(file, Atlas(file.station), stored.presets, stored.marks)

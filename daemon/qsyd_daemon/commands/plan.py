@@ -2,11 +2,16 @@
 
 import argparse
 import json
+from statistics import fmean
+from typing import Any
 
+from qsyd_daemon.commands.advice import show_advice
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.explanation import estimate_to_json
 from qsyd_daemon.text_table import table
-from qsyd_daemon.worksheet import worksheet
+from qsyd_daemon.worksheet import Row, worksheet
+from qsyd_rules.estimate import LeftOut, leave_each_out
 from qsyd_rules.preset import PresetStanding
 from qsyd_rules.quantity import format_frequency
 
@@ -16,21 +21,11 @@ def run(arguments: argparse.Namespace) -> int:
     opened = open_station(arguments.station, arguments.state)
     if not isinstance(opened, Opened):
         return opened
-    rows = worksheet(opened.atlas, opened.presets)
+    if arguments.advice:
+        return show_advice(opened, as_json=arguments.json)
+    rows = worksheet(opened.atlas, opened.presets, opened.marks)
     if arguments.json:
-        shown = [
-            {
-                "antenna": row.antenna.name,
-                "band": row.segment.band,
-                "segment": row.segment.name,
-                "low_hz": row.segment.low_hz,
-                "high_hz": row.segment.high_hz,
-                "centre_hz": row.segment.centre_hz,
-                "preset": str(row.standing),
-            }
-            for row in rows
-        ]
-        print(json.dumps(shown, indent=2))
+        print(json.dumps([_shown(row) for row in rows], ensure_ascii=False, indent=2))
         return ExitCode.DONE
     lines = table(
         ("antenna", "segment", "from", "to", "tune at", "preset"),
@@ -41,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
                 format_frequency(row.segment.low_hz),
                 format_frequency(row.segment.high_hz),
                 format_frequency(row.segment.centre_hz),
-                str(row.standing) if row.amplified or row.standing is not PresetStanding.MISSING else "barefoot",
+                _standing(row),
             )
             for row in rows
         ],
@@ -51,7 +46,56 @@ def run(arguments: argparse.Namespace) -> int:
     wanted = [row for row in rows if row.amplified]
     saved = sum(row.standing is PresetStanding.SAVED for row in wanted)
     print(f"\n{saved} of {len(wanted)} segments where the amplifier serves have a preset.")
+    print("".join(f"Tune up anew: {row.mark.text}.\n" for row in rows if row.mark is not None), end="")
+    print("\n".join(_estimates(opened, rows)), end="")
     if saved < len(wanted):
         print("Caution: tuning means high voltage and RF. Reduced drive first, seconds not minutes off resonance,")
         print("nobody near the antenna; the amplifier's own manual and local code come before this sheet.")
     return ExitCode.DONE
+
+
+def _shown(row: Row) -> dict[str, Any]:
+    """A row as JSON values; `estimate` only where there is one."""
+    shown: dict[str, Any] = {
+        "antenna": row.antenna.name,
+        "band": row.segment.band,
+        "segment": row.segment.name,
+        "low_hz": row.segment.low_hz,
+        "high_hz": row.segment.high_hz,
+        "centre_hz": row.segment.centre_hz,
+        "preset": str(row.standing) if row.mark is None else str(PresetStanding.STALE),
+    }
+    if row.mark is not None:
+        shown["because"] = row.mark.text
+    if row.estimate is not None:
+        shown["estimate"] = estimate_to_json(row.estimate)
+    return shown
+
+
+def _standing(row: Row) -> str:
+    shown = str(row.standing) if row.amplified or row.standing is not PresetStanding.MISSING else "barefoot"
+    fitted = row.estimate
+    if row.mark is not None:
+        return f"stale, still recalled: {row.mark.cause} since {row.mark.since[:10]}"
+    if fitted is None:
+        return shown
+    return f"{shown}; estimate tune {fitted.tune} ±{fitted.tune_error}, load {fitted.load} ±{fitted.load_error}"
+
+
+def _estimates(opened: Opened, rows: list[Row]) -> list[str]:
+    """How far to trust the estimates: by how much the presets that are there would have been missed."""
+    if all(row.estimate is None for row in rows):
+        return []
+    tried = [each for each in leave_each_out(opened.presets, opened.file.station.segments) if each.tune is not None]
+    lines = ["An estimate is worked out from the presets beside it, and is none itself: begin there, at reduced drive."]
+    if tried:
+        law = f"tune {_mean(tried, 'tune')} and load {_mean(tried, 'load')} steps"
+        line = f"{_mean(tried, 'tune_by_line')} and {_mean(tried, 'load_by_line')}"
+        lines.append(
+            f"Each of {len(tried)} presets left out in turn is missed by {law} on average; by {line} with a straight line."
+        )
+    return [*lines, ""]
+
+
+def _mean(tried: list[LeftOut], what: str) -> str:
+    return f"{fmean(getattr(each, what) for each in tried):.1f}"

@@ -7,6 +7,7 @@ from typing import Any
 
 from qsyd_daemon.client import NoDaemonError, call
 from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.commands.tube import hours
 from qsyd_daemon.exit_code import ExitCode
 
 
@@ -52,6 +53,9 @@ def lines(status: dict[str, Any]) -> list[str]:
         if not device["answers"] or device["trouble"]:
             shown.append(f"device     {name}: {device['trouble'] or 'does not answer'}")
     shown += [f"warning    {text}" for text in status["warnings"]]
+    shown += [f"renew      {mark['text']}" for mark in status["presets_to_renew"]]
+    if status["tube"] is not None and status["tube"]["heater_s"]:
+        shown.append(f"tube       {_tube(status['tube'])}")
     shown.append(f"guard      {status['guard']}")
     if not status["state_directory"]["healthy"]:
         shown.append(f"state      {status['state_directory']['path']} cannot be written")
@@ -83,9 +87,22 @@ def _place(status: dict[str, Any]) -> str:
     if placed["antenna"] is None:
         return "nothing serves this frequency"
     preset = placed["preset"]
-    tank = f"tune {preset['tune']}, load {preset['load']}" if preset else "no preset"
+    tank = _tank(preset) if preset else "no preset"
     drive = f", drive at most {placed['drive_w']} W" if placed["drive_w"] is not None else ""
     return f"{placed['segment']} on {placed['antenna']} (port {placed['port']}), {tank}{drive}"
+
+
+def _tube(tube: dict[str, Any]) -> str:
+    gains = [f"gain {day['gain_db']:.1f} dB on {day['date']}" for day in tube["days"] if day["gain_db"] is not None]
+    times = f"heater {hours(tube['heater_s'])}, operate {hours(tube['operate_s'])}, keyed {hours(tube['key_down_s'])}"
+    return ", ".join([times, f"{tube['overs']} overs", *gains])
+
+
+def _tank(preset: dict[str, Any]) -> str:
+    if preset.get("estimate"):
+        tune, load = (f"{name} {preset[name]} ±{preset[f'{name}_error']}" for name in ("tune", "load"))
+        return f"ESTIMATE, not a preset: {tune}, {load}"
+    return f"tune {preset['tune']}, load {preset['load']}"
 
 
 def _amplifier(amplifier: dict[str, Any]) -> str:
@@ -120,5 +137,6 @@ def _belief(belief: dict[str, Any]) -> str:
     if value is None:
         return f"UNKNOWN: {belief['because']}"
     if isinstance(value, dict):
-        value = f"tune {value['tune']}, load {value['load']}"
+        estimate = ", an ESTIMATE" if value.get("estimate") else ""
+        value = f"tune {value['tune']}, load {value['load']}{estimate}"
     return f"{value} ({belief['known']})"

@@ -104,6 +104,21 @@ def judge_ports(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Fin
                 findings.error((*here, "link"), text, "each rig and device needs a port of its own")
 
 
+def judge_estimate(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
+    """An estimate is only used with reduced drive: something has to take that limit, and the limit has to be known."""
+    amplifier, place = keys.amplifier, ("amplifier", "without_preset")
+    if amplifier is None or amplifier.without_preset != "estimate":
+        return
+    if amplifier.limits.drive is None and findings.is_whole("amplifier", "limits", "drive"):
+        text = "an estimate is used with a quarter of the drive limit, and there is none"
+        findings.error(place, text, "write it, such as `limits: {drive: 60 W}`, or `without_preset: standby`")
+    carried = {name for output in outputs.values() if isinstance(output, DeviceKeys) for name in output.commands}
+    for command, what in ((CommandName.RECALL_PRESET, "move the tank"), (CommandName.LIMIT_DRIVE, "lower the drive")):
+        if command not in carried and findings.is_whole("outputs"):
+            text = f"an estimate needs an output that can {what}, and none has `{command}`"
+            findings.error(place, text, "give a device that command, or write `without_preset: standby`")
+
+
 def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | None:
     match keys.link:
         case SerialLink(path):

@@ -7,17 +7,19 @@ from itertools import pairwise
 
 from qsyd_daemon.station_file.errors import nearest
 from qsyd_daemon.station_file.findings import Findings
-from qsyd_daemon.station_file.model import StationKeys
+from qsyd_daemon.station_file.model import AntennaKeys, StationKeys
 from qsyd_daemon.station_file.yaml_tree import Location
 from qsyd_rules.band import Band
 from qsyd_rules.band_tables import BandTables
 from qsyd_rules.quantity import format_frequency
 from qsyd_rules.segment import Computed, Division, Edges, Segment, segments_of
+from qsyd_rules.segment_advice import reach_of
 from qsyd_rules.station import (
     Amplifier,
     AmplifierLimits,
     Antenna,
     ChangeOverTimes,
+    Resonance,
     Rig,
     Station,
     WithoutPreset,
@@ -94,6 +96,7 @@ def station_of(keys: StationKeys, tables: BandTables, findings: Findings) -> tup
             rest_us=keys.change_over.rest,
             hysteresis_hz=keys.change_over.hysteresis,
         ),
+        computed=Computed(Fraction(keys.segments.loaded_q), Fraction(keys.segments.edge_swr)),
     )
     return station, names
 
@@ -123,8 +126,27 @@ def _antennas(keys: StationKeys, names: Names, findings: Findings) -> tuple[Ante
         if other != name:
             text = f"port {antenna.port} already belongs to `{other}`"
             findings.error((*here, "port"), text, "give each antenna its own port, or list all bands under one")
-        antennas.append(Antenna(name, antenna.port, antenna.bands, antenna.max_power))
+        resonances = _resonances(antenna, here, names, findings)
+        antennas.append(Antenna(name, antenna.port, antenna.bands, antenna.max_power, resonances))
     return tuple(antennas)
+
+
+def _resonances(antenna: AntennaKeys, here: Location, names: Names, findings: Findings) -> tuple[Resonance, ...]:
+    """Each is near one of the antenna's bands, and narrower than its own frequency."""
+    found = []
+    bands = [names.bands[name] for name in antenna.bands if name in names.bands]
+    for index, keys in enumerate(antenna.resonances):
+        place = (*here, "resonances", index)
+        if 2 * keys.bandwidth > keys.frequency:
+            text = f"a bandwidth of {format_frequency(keys.bandwidth)} at {format_frequency(keys.frequency)} is no resonance"
+            findings.error((*place, "bandwidth"), text, "write the width within which the SWR stays below 2")
+        near = any(keys.frequency in reach_of(band) for band in bands)
+        if not near and bands and names.bands_sure and findings.is_whole(*here, "bands"):
+            listed = ", ".join(band.name for band in bands)
+            text = f"{format_frequency(keys.frequency)} is near none of the antenna's bands, {listed}"
+            findings.error((*place, "frequency"), text, "write a resonance in or beside one of them, or leave it out")
+        found.append(Resonance(keys.frequency, keys.bandwidth, keys.swr))
+    return tuple(found)
 
 
 def _amplifier(keys: StationKeys, names: Names, findings: Findings) -> Amplifier | None:

@@ -59,6 +59,9 @@ def _unset(keys: BaseModel, prefix: str) -> Iterator[tuple[str, str]]:
             for key, each in value.items():
                 if isinstance(each, BaseModel):
                     yield from _unset(each, f"{prefix}{name}.{key}.")
+        elif name == "resonances" and value:
+            for index, each in enumerate(value):
+                yield from _unset(each, f"{prefix}{name}[{index}].")
         elif name not in keys.model_fields_set and name not in skipped:
             yield f"{prefix}{name}", _shown(name, field.default)
 

@@ -119,6 +119,19 @@ def number_above(bound: int, most: int, example: str) -> Any:
     return BeforeValidator(read)
 
 
+def number_from(least: int, below: int, example: str) -> Any:
+    """An exact rational type `[least, below)`, as the decimals in the file say."""
+
+    def read(value: object) -> Fraction:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise refusal(f"{described(value)} stands where a number belongs", f"write a number such as {example}")
+        if not math.isfinite(value) or not least <= value < below:
+            raise refusal(f"{short(value)} is out of range", f"write {least} or more, below {below}, such as {example}")
+        return Fraction(repr(value))
+
+    return BeforeValidator(read)
+
+
 def one_of(*choices: str, what: str) -> Any:
     """One of a few words."""
 

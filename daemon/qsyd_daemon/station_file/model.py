@@ -30,6 +30,7 @@ from qsyd_daemon.station_file.leaves import (
     described,
     duration,
     number_above,
+    number_from,
     one_number_of,
     one_of,
     quantity_between,
@@ -101,10 +102,19 @@ class RigKeys(LinkKeys):
     key_sense: KeySenseKeys | None = None
 
 
+class ResonanceKeys(Keys):
+    """What is known of an antenna near one resonance: for advice on segments."""
+
+    frequency: Frequency
+    bandwidth: Annotated[int, quantity_between(quantity.frequency_hz, "1 kHz", "30 MHz", "120 kHz")]
+    swr: Annotated[Fraction, number_from(1, 2, "1.3")] = default(1)
+
+
 class AntennaKeys(Keys):
     port: Port
     bands: Annotated[tuple[Name, ...], NeedsList]
     max_power: Power | None = None
+    resonances: tuple[ResonanceKeys, ...] = ()
 
 
 class LimitKeys(Keys):
@@ -127,8 +137,8 @@ class AmplifierKeys(Keys):
     warm_up: Annotated[int, duration("1 ms", "1 h", "180 s")] = default("180 s")
     cool_down: Annotated[int, duration("1 ms", "1 h", "120 s", zero=True)] = default("120 s")
     output: Power = default("1500 W")
-    without_preset: Annotated[str, one_of("standby", "operate", what="what to do without a preset")] = default(
-        "standby"
+    without_preset: Annotated[str, one_of("standby", "operate", "estimate", what="what to do without a preset")] = (
+        default("standby")
     )
     limits: LimitKeys = Field(default_factory=LimitKeys)
 

@@ -30,6 +30,8 @@ _HINTS = {
     "link": "write serial:PATH or tcp:HOST:PORT",
     "line": "name the line of the port: `rts` or `dtr` to set, `cts` or `dsr` to read",
     "renew": 'write what to send to the device, such as `renew: "KEEP\\n"`',
+    "bandwidth": "write the width within which the SWR stays below 2, such as 120 kHz",
+    "frequency": "write it with its unit, such as 3.65 MHz",
     "port": "write the number of its port on the switch",
     "bands": "list its bands, such as [80m, 40m]",
     "ask": 'write what to send to the device, such as `ask: "METERS\\n"`',
@@ -139,6 +141,8 @@ def _report_missing(place: Location, location: Location, findings: Findings) -> 
     if not findings.is_whole(*parent, key):
         return
     owner = f" of `{parent[-1]}`" if parent else ""
+    if parent and isinstance(parent[-1], int):
+        owner = f" of entry {parent[-1] + 1} of `{parent[-2]}`"
     findings.error(parent, f"the key `{key}`{owner} is missing", _HINTS.get(key, f"write `{key}: ...`"), key=True)
 
 

@@ -15,6 +15,8 @@ from typing import Literal
 
 from qsyd_daemon.store.errors import DamagedError, NewerSchemaError, is_damage
 
+NAMES_DAMAGED = "the names of its tables are damaged"
+"""What a `UnicodeDecodeError` of a statement means: SQLite complains, and quotes a name that is no text any more."""
 _HEADER_BYTES = 100
 _MAGIC = b"SQLite format 3\0"
 WAL_BYTES_MAX = 4 << 20
@@ -65,6 +67,9 @@ def open_database(
         if is_damage(error):
             raise DamagedError(str(error)) from None
         raise
+    except UnicodeDecodeError:
+        connection.close()
+        raise DamagedError(NAMES_DAMAGED) from None
     except BaseException:
         connection.close()
         raise

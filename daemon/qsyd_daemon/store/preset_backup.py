@@ -56,7 +56,7 @@ def restore_newest(path: Path, schema: Schema) -> str | None:
                 check_pages(connection)
                 count = len(read_rows(connection))
                 _copy(connection, new)
-        except DamagedError:
+        except (DamagedError, UnicodeDecodeError):
             continue
         except sqlite3.Error as error:
             if is_damage(error):

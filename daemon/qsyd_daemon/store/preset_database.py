@@ -1,4 +1,4 @@
-"""The durable half of the store: presets and intents, on the disk when a call returns.
+"""The durable half of the store: presets, their marks, intents and the tube's account, on the disk when a call returns.
 
 Used by one thread at a time. The mirror in memory changes only after a commit, so it is what was reported saved. That
 makes it the authority over the file from the first good opening on: after any failure the file is opened anew, and
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 
+from qsyd_daemon.store.ageing_rows import AGEING_TABLE, delete_marks, put_marks, read_marks, replace_marks
 from qsyd_daemon.store.database_file import (
     Schema,
     create_database,
@@ -22,7 +23,10 @@ from qsyd_daemon.store.database_file import (
 from qsyd_daemon.store.errors import DamagedError, RefusedError, StoreError, in_words, is_damage, is_refusal
 from qsyd_daemon.store.preset_backup import back_up, has_backup, restore_newest
 from qsyd_daemon.store.preset_rows import PRESET_TABLE, checksum, delete_row, note_checksum, put_rows, read_rows
+from qsyd_daemon.store.tube_rows import TUBE_DAYS_TABLE, TUBE_TABLE, put_tube, read_tube
 from qsyd_rules.preset import Preset, Presets
+from qsyd_rules.preset_ageing import Mark, Marks, kept
+from qsyd_rules.tube_account import TubeAccount
 
 PRESET_FILE = "qsyd.sqlite3"
 BUSY_MS = 2_000
@@ -38,6 +42,7 @@ SCHEMA = Schema(
             "CREATE TABLE intents (id INTEGER PRIMARY KEY, intent TEXT NOT NULL, outcome TEXT) STRICT",
             f"INSERT INTO notes VALUES ('presets', '{checksum(())}')",  # noqa: S608 - our own constant
         ),
+        (AGEING_TABLE, TUBE_TABLE, TUBE_DAYS_TABLE),
     ),
 )
 _CHECK_BYTES_MAX = 1 << 40  # always: this file is small
@@ -60,6 +65,10 @@ class PresetDatabase:
         self._tell = tell
         self.presets: Presets = MappingProxyType({})
         """What is saved. Replaced, never changed in place, so any thread may read it."""
+        self.marks: Marks = MappingProxyType({})
+        """Presets that no longer fit. Replaced, never changed in place."""
+        self.tube = TubeAccount()
+        """The tube's account as the file holds it."""
         self.open_intents: tuple[OpenIntent, ...] = ()
         """Those found at the first opening."""
         self.last_intent_id = 0
@@ -89,7 +98,10 @@ class PresetDatabase:
             wanted = {**self.presets, **{(preset.antenna, preset.segment): preset for preset in presets}}
             put_rows(connection, presets)
             note_checksum(connection, wanted)
+            saved = [(preset.antenna, preset.segment) for preset in presets]
+            delete_marks(connection, saved)
         self.presets = MappingProxyType(wanted)
+        self.marks = MappingProxyType(kept(self.marks, saved))
 
     def remove(self, antenna: str, segment: str) -> bool:
         """Remove a preset; False when there is none."""
@@ -98,8 +110,23 @@ class PresetDatabase:
             wanted = {key: preset for key, preset in self.presets.items() if key != (antenna, segment)}
             delete_row(connection, antenna, segment)
             note_checksum(connection, wanted)
+            delete_marks(connection, [(antenna, segment)])
         self.presets = MappingProxyType(wanted)
+        self.marks = MappingProxyType(kept(self.marks, [(antenna, segment)]))
         return was_there
+
+    def mark(self, marks: Sequence[Mark]) -> None:
+        """Mark presets as no longer fitting; one that is not stored is left unmarked."""
+        with self._transaction() as connection:
+            stored = [mark for mark in marks if (mark.antenna, mark.segment) in self.presets]
+            put_marks(connection, stored)
+        self.marks = MappingProxyType({**self.marks, **{(mark.antenna, mark.segment): mark for mark in stored}})
+
+    def put_tube(self, account: TubeAccount) -> None:
+        """Write the tube's account."""
+        with self._transaction() as connection:
+            put_tube(connection, account, self.tube)
+        self.tube = account
 
     def record_intent(self, intent_id: int, text_json: str, closings: Iterable[tuple[int, str]] = ()) -> None:
         """Record what is about to be done, and how earlier intents ended, in one commit."""
@@ -155,10 +182,12 @@ class PresetDatabase:
             connection, presets = self._connect()
         self._connection = connection
         self._file = _identity(self.path)
+        self.tube = read_tube(connection)
         if self._loaded:
             self._reconcile(connection, presets)
         else:
             self.presets = MappingProxyType(presets)
+            self.marks = MappingProxyType(read_marks(connection))
             self._read_intents(connection)
             self._loaded = True
 
@@ -188,9 +217,10 @@ class PresetDatabase:
 
     def _reconcile(self, connection: sqlite3.Connection, presets: Presets) -> None:
         """Make the file say what was reported: not more either, such as a save whose failure was reported."""
-        if presets == self.presets:
+        if presets == self.presets and read_marks(connection) == self.marks:
             return
         with _committed(connection):
+            replace_marks(connection, self.marks)
             connection.execute("DELETE FROM presets")
             put_rows(connection, self.presets.values())
             note_checksum(connection, self.presets)

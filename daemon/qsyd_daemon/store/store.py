@@ -22,6 +22,8 @@ from qsyd_daemon.store.offline import read_presets
 from qsyd_daemon.store.preset_database import OpenIntent, PresetDatabase
 from qsyd_daemon.store.worker import Worker
 from qsyd_rules.preset import Preset, Presets
+from qsyd_rules.preset_ageing import Mark, Marks
+from qsyd_rules.tube_account import TubeAccount
 
 JOURNAL_ROWS_MAX = 500_000
 QUEUED_EVENTS_MAX = 10_000
@@ -131,6 +133,23 @@ class Store:
     def remove_preset(self, antenna: str, segment: str) -> Future[bool]:
         """Remove one preset; resolves to False when there was none."""
         return self._writer.submit(lambda: self._change_presets(lambda: self._presets.remove(antenna, segment)))
+
+    def marks(self) -> Marks:
+        """The presets that no longer fit, and why: an unchanging mapping, replaced after each commit."""
+        return self._presets.marks
+
+    def mark_presets(self, marks: Sequence[Mark]) -> Future[None]:
+        """Mark presets as no longer fitting, until they are saved again."""
+        wanted = tuple(marks)
+        return self._writer.submit(lambda: self._change_presets(lambda: self._presets.mark(wanted)))
+
+    def tube(self) -> TubeAccount:
+        """The tube's account as it was written last."""
+        return self._presets.tube
+
+    def save_tube(self, account: TubeAccount) -> Future[None]:
+        """Write the tube's account. No backup is made for it alone: it changes every minute."""
+        return self._writer.submit(lambda: self._health.attempt(Part.PRESETS, lambda: self._presets.put_tube(account)))
 
     def record_intent(self, intent_id: int, text_json: str) -> Future[None]:
         """Record what is about to be done; the future resolves once it is on the disk."""

@@ -141,7 +141,10 @@ class CommandChecks:
         if not self._recalls:
             return
         wanted = {(place.preset.tune, place.preset.load) for place in near if place.preset}
-        policy = any(place.preset is None and place.barefoot_because is None for place in near)
+        wanted |= {(place.estimate.tune, place.estimate.load) for place in near if place.estimate}
+        policy = any(
+            place.preset is None and place.estimate is None and place.barefoot_because is None for place in near
+        )
         tank = account.tank.command
         settled = account.tank.is_settled(at_us, 0)
         right = isinstance(tank, RecallPreset) and settled and (tank.tune, tank.load) in wanted

@@ -113,6 +113,10 @@ class Truth:
             if stored is None or standing(stored, segment) is not PresetStanding.SAVED:
                 if amplifier is not None and amplifier.without_preset is WithoutPreset.OPERATE:
                     return None
+                if amplifier is not None and amplifier.without_preset is WithoutPreset.ESTIMATE:
+                    fitted = self._atlas.estimate(antenna, segment, self._store.presets)
+                    if fitted is not None and self._plant.tank == (fitted.tune, fitted.load):
+                        return None
             elif self._plant.tank == (stored.tune, stored.load):
                 return None
         return f"amplifier: the tank is not that of {antenna}"

@@ -1,0 +1,53 @@
+"""`qsyd tube`: what the tube has been through, from the running daemon. Standard library only."""
+
+import argparse
+import json
+import sys
+from typing import Any
+
+from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.exit_code import ExitCode
+
+DAYS_SHOWN = 30
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the account."""
+    directory = directory_of(arguments)
+    if directory is None:
+        return ExitCode.FAILED
+    try:
+        _, account = call(directory, "GET", "/v1/tube")
+    except NoDaemonError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.NO_DAEMON
+    print(json.dumps(account, indent=2) if arguments.json else "\n".join(lines(account)))
+    return ExitCode.DONE
+
+
+def lines(account: dict[str, Any]) -> list[str]:
+    """The account for people; the last days, each with its mean gain at about full output."""
+    shown = [
+        "the tube, as this daemon has seen it",
+        f"heater    {hours(account['heater_s'])}",
+        f"operate   {hours(account['operate_s'])}",
+        f"key down  {hours(account['key_down_s'])}",
+        f"overs     {account['overs']}",
+    ]
+    days = account["days"][-DAYS_SHOWN:]
+    if days:
+        shown += ["", "day         overs  gain at full output"]
+        shown += [f"{day['date']}  {day['overs']:>5}  {_gain(day)}" for day in days]
+    return shown
+
+
+def hours(seconds: int) -> str:
+    """A long time as hours and minutes: `12:05 h`."""
+    return f"{seconds // 3600}:{seconds // 60 % 60:02d} h"
+
+
+def _gain(day: dict[str, Any]) -> str:
+    if day["gain_db"] is None:
+        return "-"
+    return f"{day['gain_db']:.1f} dB, from {day['gain_overs']} overs"

@@ -1,0 +1,35 @@
+"""The tube's account as rows: one of sums, and one for each day with an over."""
+
+import sqlite3
+
+from qsyd_rules.tube_account import Day, TubeAccount
+
+TUBE_TABLE = """CREATE TABLE tube (
+    one INTEGER PRIMARY KEY CHECK (one = 1),
+    heater_us INTEGER NOT NULL, operate_us INTEGER NOT NULL, key_down_us INTEGER NOT NULL, overs INTEGER NOT NULL
+) STRICT"""
+TUBE_DAYS_TABLE = """CREATE TABLE tube_days (
+    date TEXT PRIMARY KEY, overs INTEGER NOT NULL, gain_overs INTEGER NOT NULL, gain_sum_db REAL NOT NULL
+) STRICT, WITHOUT ROWID"""
+"""Since version 2. Values are sums, never steps, so writing one twice does no harm."""
+
+
+def read_tube(connection: sqlite3.Connection) -> TubeAccount:
+    """The account as it was written last; an empty one where there is none. Raises `sqlite3.Error`."""
+    sums = connection.execute("SELECT heater_us, operate_us, key_down_us, overs FROM tube").fetchone()
+    days = connection.execute("SELECT date, overs, gain_overs, gain_sum_db FROM tube_days ORDER BY date").fetchall()
+    heater_us, operate_us, key_down_us, overs = sums or (0, 0, 0, 0)
+    return TubeAccount(heater_us, operate_us, key_down_us, overs, tuple(Day(*day) for day in days))
+
+
+def put_tube(connection: sqlite3.Connection, account: TubeAccount, known: TubeAccount) -> None:
+    """Write what differs from the account that the file is known to hold; inside a transaction of the caller's."""
+    connection.execute(
+        "INSERT OR REPLACE INTO tube VALUES (1, ?, ?, ?, ?)",
+        (account.heater_us, account.operate_us, account.key_down_us, account.overs),
+    )
+    written = set(known.days)
+    connection.executemany(
+        "INSERT OR REPLACE INTO tube_days VALUES (?, ?, ?, ?)",
+        ((day.date, day.overs, day.gain_overs, day.gain_sum_db) for day in account.days if day not in written),
+    )
