@@ -5,6 +5,7 @@ back; for `truth` and `readings` it may by a few seconds, which is how meters ca
 """
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -16,11 +17,10 @@ from qsyd_simulators.plant.antenna import OPEN_OHM, Termination
 from qsyd_simulators.plant.auto_tune import AutoTuner
 from qsyd_simulators.plant.heat import Heat
 from qsyd_simulators.plant.meters import Meters
-from qsyd_simulators.plant.stage import OUTPUT_OHM, PI_MAKE, Controls, Make, Reading, mismatch_of, reading, warmth_at
+from qsyd_simulators.plant.stage import PI_MAKE, Controls, Make, Reading, reading, warmth_at
 from qsyd_simulators.plant.tank import TankSetting
 from qsyd_simulators.plant.trips import Trips
-from qsyd_simulators.plant.truth import Truth
-from qsyd_simulators.plant.two_port import mismatch_swr
+from qsyd_simulators.plant.truth import Truth, truth_of
 
 _BUSY_TICK_US = 20_000
 """While motors turn under power or a trip watches."""
@@ -67,8 +67,8 @@ class AmplifierPlant:
         """Ground truth: it has been put into the signal path before its warm-up was over."""
         self.switched_in_under_power = False
         """Ground truth: it has been put into the signal path while RF was on the relay."""
-        self.driven_while_held = False
-        """Ground truth: the rig was keyed although transmit was held; the contact stopped it."""
+        self.on_rf: Callable[[bool, int], None] | None = None
+        """Told whenever RF from the rig begins or ends, and when."""
 
         room_c = make.cooling.room_c
         self._controls = Controls(_open, make.motor.resting(0), make.motor.resting(0))
@@ -78,6 +78,7 @@ class AmplifierPlant:
         self._tuning = False
         self._over_limit: str | None = None
         self._ordered_until_us = at_us
+        self._now_us = at_us
 
     # What it is told
 
@@ -95,9 +96,6 @@ class AmplifierPlant:
             raise ValueError(f"drive {drive_w:g} W: from 0 to 1000 W")
         named = {"frequency_hz": frequency_hz, "keyed": keyed, "drive_w": drive_w}
         self._change(at_us, **{name: value for name, value in named.items() if value is not None})
-        if self._controls.keyed:
-            self.driven_while_held |= self._controls.held
-            self.moved_under_power |= self._controls.arriving_w > 0 and at_us < self._ordered_until_us
 
     def heater(self, on: bool, at_us: int) -> None:
         """On brings the plate supply with it, and does not restart a heater that burns; off ends both, and operate."""
@@ -143,7 +141,7 @@ class AmplifierPlant:
             return
         self._send(tune, load, at_us)
         self._ordered_until_us = max(motor.arrives_us(self._controls.tune), motor.arrives_us(self._controls.load))
-        self.moved_under_power |= self._controls.arriving_w > 0 and at_us < self._ordered_until_us
+        self._note_harm(at_us)
 
     def auto_tune(self, on: bool, at_us: int) -> None:
         """Let phase and loading detectors turn the motors while driven, or not; the motors stop where they are."""
@@ -178,63 +176,14 @@ class AmplifierPlant:
         state = self.state(at_us)
         controls = self.controls_at(at_us)
         seen = reading(self.make, controls, at_us)
-        heat = self._heat_at(at_us)
-        point = seen.point
-        targets = controls.tune.target, controls.load.target
-        return Truth(
-            at_us=at_us,
-            frequency_hz=controls.frequency_hz,
-            keyed=controls.keyed,
-            held=controls.held,
-            state=state,
-            fault=self.fault,
-            drive_w=seen.drive_w,
-            forward_w=seen.forward_w,
-            reflected_w=seen.reflected_w,
-            antenna_ohm=seen.antenna_ohm,
-            swr=mismatch_swr(seen.antenna_ohm, OUTPUT_OHM),
-            plate_v=point.plate_v,
-            plate_ma=point.plate_a * 1000,
-            grid_ma=point.grid_a * 1000,
-            dissipation_w=point.dissipation_w,
-            plate_load_ohm=seen.plate_load_ohm,
-            mismatch_swr=mismatch_of(self.make, seen),
-            tank_efficiency=seen.tank_efficiency,
-            tune=seen.tune,
-            load=seen.load,
-            tune_shaft=seen.tune_shaft,
-            load_shaft=seen.load_shaft,
-            travelling=(seen.tune, seen.load) != targets,
-            auto_tuning=self._tuning,
-            warmth=seen.warmth,
-            anode_c=heat.anode_c,
-            exhaust_c=heat.exhaust_c,
-        )
+        return truth_of(self.make, controls, seen, self._heat_at(at_us), state, self.fault, self._tuning, at_us)
 
     def readings(self, at_us: int) -> Readings:
         """What its meters show at `at_us`."""
         state = self.state(at_us)
-        meters, scales = self.meters, self.meters.scales
-        sampled_us = meters.sampled_us(at_us)
+        sampled_us = self.meters.sampled_us(at_us)
         seen = reading(self.make, self.controls_at(sampled_us), sampled_us)
-        point = seen.point
-
-        def shown(value: float, scale: float, which: int) -> float:
-            return meters.shown(value, scale, which, sampled_us)
-
-        return Readings(
-            forward_w=shown(seen.forward_w, scales.forward, 0),
-            reflected_w=shown(seen.reflected_w, scales.reflected, 1),
-            drive_w=shown(seen.drive_w, scales.drive, 2),
-            plate_v=shown(point.plate_v, scales.plate_v, 3),
-            plate_ma=shown(point.plate_a * 1000, scales.plate_ma, 4),
-            grid_ma=shown(point.grid_a * 1000, scales.grid_ma, 5),
-            temperature_c=round(self._heat_at(at_us).exhaust_c, 1),
-            tune=seen.tune,
-            load=seen.load,
-            state=state,
-            fault=self.fault,
-        )
+        return self.meters.readings(seen, self._heat_at(at_us).exhaust_c, state, self.fault, sampled_us)
 
     def solve(self, frequency_hz: int, at_us: int) -> TankSetting:
         """The positions that would be right at a frequency into what its output looks into at `at_us`."""
@@ -245,8 +194,8 @@ class AmplifierPlant:
 
     @property
     def now_us(self) -> int:
-        """The latest moment it has lived to."""
-        return self._heat.at_us
+        """The latest moment it was told or asked of."""
+        return self._now_us
 
     @property
     def controls(self) -> Controls:
@@ -265,17 +214,24 @@ class AmplifierPlant:
         return self._controls.heater_since_us is not None or self._heat.exhaust_c > _BLOWER_STOPS_C
 
     def _time(self, at_us: int | None) -> int:
-        return self._heat.at_us if at_us is None else at_us
+        return self._now_us if at_us is None else at_us
 
     def _change(self, at_us: int, **fields: Any) -> None:
         self._reach(at_us)
-        at_us = max(at_us, self._heat.at_us)
-        controls = replace(self._controls, **fields)
-        if controls == self._controls:
+        at_us = max(at_us, self._history[-1][0])
+        before, controls = self._controls, replace(self._controls, **fields)
+        if controls == before:
             return
         self._controls = controls
         self._history.append((at_us, controls))
         self._warm(at_us)
+        self._note_harm(at_us)
+        has_rf = controls.arriving_w > 0
+        if self.on_rf is not None and has_rf != (before.arriving_w > 0):
+            self.on_rf(has_rf, at_us)
+
+    def _note_harm(self, at_us: int) -> None:
+        self.moved_under_power |= self._controls.arriving_w > 0 and at_us < self._ordered_until_us
 
     def _send(self, tune: int, load: int, at_us: int) -> None:
         motor, controls = self.make.motor, self._controls
@@ -288,8 +244,7 @@ class AmplifierPlant:
             if seen is not None:
                 self._protect(seen, tick_us)
                 self._tune(seen, tick_us)
-        if at_us > self._heat.at_us and not self._controls.is_live:
-            self._heat = self._heat_at(at_us)
+        self._now_us = max(self._now_us, at_us)
 
     def _next_tick_us(self) -> int | None:
         controls, now_us = self._controls, self._heat.at_us

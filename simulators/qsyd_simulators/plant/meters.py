@@ -6,7 +6,10 @@ Noise is a function of seed and time: asked twice at the same moment, a meter sh
 from dataclasses import dataclass, field
 from typing import Self
 
+from qsyd_rules.readings import Readings
+from qsyd_rules.words import AmplifierState
 from qsyd_simulators.plant.noise import bell, uniform
+from qsyd_simulators.plant.stage import Reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,12 +46,31 @@ class Meters:
         """The moment whose values are shown at `at_us`."""
         return (at_us - self.latency_us) // self.every_us * self.every_us
 
-    def shown(self, value: float, scale: float, which: int, sampled_us: int) -> float:
-        """One figure, one decimal, never below 0."""
-        if value <= 0:
-            return 0.0
-        noisy = value * scale * (1 + self.noise * bell(self.seed + which, sampled_us // self.every_us))
-        return round(max(0.0, noisy), 1)
+    def readings(
+        self, seen: Reading, exhaust_c: float, state: AmplifierState, fault: str | None, sampled_us: int
+    ) -> Readings:
+        """What they show of what was so at `sampled_us`; figures with one decimal, never below 0."""
+        scales, point = self.scales, seen.point
+
+        def shown(value: float, scale: float, which: int) -> float:
+            if value <= 0:
+                return 0.0
+            noisy = value * scale * (1 + self.noise * bell(self.seed + which, sampled_us // self.every_us))
+            return round(max(0.0, noisy), 1)
+
+        return Readings(
+            forward_w=shown(seen.forward_w, scales.forward, 0),
+            reflected_w=shown(seen.reflected_w, scales.reflected, 1),
+            drive_w=shown(seen.drive_w, scales.drive, 2),
+            plate_v=shown(point.plate_v, scales.plate_v, 3),
+            plate_ma=shown(point.plate_a * 1000, scales.plate_ma, 4),
+            grid_ma=shown(point.grid_a * 1000, scales.grid_ma, 5),
+            temperature_c=round(exhaust_c, 1),
+            tune=seen.tune,
+            load=seen.load,
+            state=state,
+            fault=fault,
+        )
 
 
 PERFECT = Meters(noise=0.0, latency_us=0, every_us=1)

@@ -71,6 +71,7 @@ class StationPlant:
         self.weather = weather
         self.amplifier = AmplifierPlant(make, meters=meters, trips=trips, tuner=tuner, at_us=at_us)
         self.switch = PlantSwitch(self)
+        self.amplifier.on_rf = self.switch.set_rf
         self._match: MatchSetting | None = None
         self.port_selected(at_us)
 
@@ -81,7 +82,6 @@ class StationPlant:
     ) -> None:
         """What the rig does from now on; what is not named stays. Raises `ValueError` for what cannot be."""
         self.amplifier.set_drive(at_us, frequency_hz=frequency_hz, keyed=keyed, drive_w=drive_w)
-        self._tell_switch(at_us)
 
     def select_antenna(self, port: int, at_us: int) -> None:
         """Begin to connect a port; raises `ValueError` for one that is not there."""
@@ -120,7 +120,6 @@ class StationPlant:
     def hold(self, on: bool, at_us: int | None = None) -> None:
         """Keep the rig from transmitting, or let it. Without a time: from the last one told."""
         self.amplifier.hold(on, at_us)
-        self._tell_switch(self.amplifier.now_us)
 
     # What is so
 
@@ -160,6 +159,3 @@ class StationPlant:
     def _terminate(self, at_us: int) -> None:
         run = self.aerials.get(self.switch.port)
         self.amplifier.terminate(_Port(run, self.weather, self._match, self.switch.rests_us), at_us)
-
-    def _tell_switch(self, at_us: int) -> None:
-        self.switch.set_rf(self.amplifier.controls.arriving_w > 0, at_us)

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 
 from qsyd_rules.words import AmplifierState
+from qsyd_simulators.plant.heat import Heat
+from qsyd_simulators.plant.stage import OUTPUT_OHM, Controls, Make, Reading, mismatch_of
+from qsyd_simulators.plant.two_port import mismatch_swr
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,3 +78,46 @@ class Truth:
         """Delivered power over plate input; None without plate current."""
         put_in = self.plate_v * self.plate_ma / 1000
         return self.delivered_w / put_in if put_in > 0 else None
+
+
+def truth_of(
+    make: Make,
+    controls: Controls,
+    seen: Reading,
+    heat: Heat,
+    state: AmplifierState,
+    fault: str | None,
+    auto_tuning: bool,
+    at_us: int,
+) -> Truth:
+    """Put together what is so of the amplifier."""
+    point = seen.point
+    return Truth(
+        at_us=at_us,
+        frequency_hz=controls.frequency_hz,
+        keyed=controls.keyed,
+        held=controls.held,
+        state=state,
+        fault=fault,
+        drive_w=seen.drive_w,
+        forward_w=seen.forward_w,
+        reflected_w=seen.reflected_w,
+        antenna_ohm=seen.antenna_ohm,
+        swr=mismatch_swr(seen.antenna_ohm, OUTPUT_OHM),
+        plate_v=point.plate_v,
+        plate_ma=point.plate_a * 1000,
+        grid_ma=point.grid_a * 1000,
+        dissipation_w=point.dissipation_w,
+        plate_load_ohm=seen.plate_load_ohm,
+        mismatch_swr=mismatch_of(make, seen),
+        tank_efficiency=seen.tank_efficiency,
+        tune=seen.tune,
+        load=seen.load,
+        tune_shaft=seen.tune_shaft,
+        load_shaft=seen.load_shaft,
+        travelling=(seen.tune, seen.load) != (controls.tune.target, controls.load.target),
+        auto_tuning=auto_tuning,
+        warmth=seen.warmth,
+        anode_c=heat.anode_c,
+        exhaust_c=heat.exhaust_c,
+    )

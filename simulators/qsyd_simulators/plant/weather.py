@@ -47,9 +47,12 @@ class Weather:
     damping: float = 0.0
     """Most that R wanders either way, as a share."""
     spells: tuple[Spell, ...] = ()
+    since_us: int = 0
+    """When its first hour begins, on the clock it is asked by."""
 
     def over(self, antenna: str, at_us: int) -> tuple[float, float]:
         """By what f0 and R of this antenna are to be multiplied at `at_us`."""
+        at_us -= self.since_us
         shift, damping = 1.0, 1.0
         if self.shift or self.damping:
             place = int.from_bytes(antenna.encode()[:8].ljust(8, b"\0"))
