@@ -13,6 +13,7 @@ from qsyd_simulators.plant.matching_unit import MatchingUnit
 from qsyd_simulators.plant.meters import Meters, usual_meters
 from qsyd_simulators.plant.stage import PI_L_MAKE, PI_MAKE
 from qsyd_simulators.plant.station_plant import StationPlant
+from qsyd_simulators.plant.tank import HF_BANDS
 from qsyd_simulators.plant.trips import Trips
 from qsyd_simulators.plant.weather import CALM, Weather, changeable
 
@@ -89,4 +90,14 @@ def orchard_bank(
     )
 
 
+def bands_of(run: AerialRun) -> list[str]:
+    """The bands that an antenna has a resonance in."""
+    return [
+        name
+        for name, low_hz, high_hz in HF_BANDS
+        if any(low_hz <= resonance.resonant_hz <= high_hz for resonance in run.antenna.resonances)
+    ]
+
+
 STATIONS: dict[str, Callable[..., StationPlant]] = {"plover-sands": plover_sands, "orchard-bank": orchard_bank}
+"""By name, as the command line has them."""
