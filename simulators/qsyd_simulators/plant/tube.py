@@ -47,7 +47,7 @@ GAIN_30 = Tube(
     grid_share=0.5,
     no_load_v=3570.0,
     source_ohm=357.0,
-    plate_load_ohm=2450.0,
+    plate_load_ohm=2550.0,
     dissipation_w_max=1500.0,
 )
 """An indirectly heated external-anode triode of high mu: 50 W of drive for 1.5 kW."""
@@ -59,7 +59,7 @@ GAIN_20 = Tube(
     grid_share=0.4,
     no_load_v=3570.0,
     source_ohm=357.0,
-    plate_load_ohm=2450.0,
+    plate_load_ohm=2550.0,
     dissipation_w_max=1500.0,
 )
 """Glass triodes in parallel, of lower gain: 75 W of drive for 1.5 kW."""
