@@ -54,6 +54,7 @@ class Bench:
             match word, rest:
                 case "drive", _:
                     self.rig.set_drive(_milliwatts(rest))
+                    return f"the rig is turned up to {self.rig.drive_mw / 1000:g} W"
                 case "antenna", _:
                     station.select_antenna(_port(rest), at_us)
                 case "auto", "on" | "off":

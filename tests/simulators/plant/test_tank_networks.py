@@ -157,11 +157,11 @@ def test_capacitor_is_nearly_linear_and_goes_back_to_the_position_it_came_from()
     capacitor = Capacitor(8e-12, 480e-12)
     middle = capacitor.farads(1999.5)
 
-    assert (capacitor.farads(0), capacitor.farads(3999)) == (8e-12, pytest.approx(480e-12))
+    assert (capacitor.farads(0), capacitor.farads(3999)) == pytest.approx((8e-12, 480e-12))
     assert middle == pytest.approx((8e-12 + 480e-12) / 2, rel=0.02)
     for position in (0, 1, 500, 1999.5, 3998, 3999):
         assert capacitor.position(capacitor.farads(position)) == pytest.approx(position, abs=1e-6)
-    assert (capacitor.position(1e-12), capacitor.position(1e-9)) == (0, pytest.approx(3999))
+    assert (capacitor.position(1e-12), capacitor.position(1e-9)) == pytest.approx((0.0, 3999.0))
 
 
 def test_mismatch_of_resistances_is_their_ratio() -> None:

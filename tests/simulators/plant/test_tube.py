@@ -25,7 +25,7 @@ def test_fundamental_over_direct_current_by_conduction_angle(conduction_deg: flo
 
 
 def test_class_a_keeps_its_direct_current() -> None:
-    assert clipped_cosine(1.0, -3.0) == (pytest.approx(3.0), pytest.approx(1.0))
+    assert clipped_cosine(1.0, -3.0) == pytest.approx((3.0, 1.0))
     assert clipped_cosine(1.0, 1.5) == (0.0, 0.0)
 
 
@@ -66,7 +66,7 @@ def test_at_rest_it_draws_idle_current_and_gives_nothing(tube: Tube, drive_w: fl
 
     assert point.plate_v == pytest.approx(3_500, abs=30)
     assert 0.1 <= point.plate_a <= 0.25
-    assert (point.output_w, point.grid_a) == (0.0, pytest.approx(0.0, abs=1e-4))
+    assert (point.output_w, point.grid_a) == pytest.approx((0.0, 0.0), abs=1e-4)
     assert point.dissipation_w == pytest.approx(700, rel=0.1)
 
 
