@@ -185,6 +185,25 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
     rig.add_argument("--garbage", type=int, default=0, metavar="BYTES", help="noise before each answer")
     rig.add_argument("--delay-ms", type=float, default=0, metavar="MS", help="think before each answer")
     rig.set_defaults(module="sim")
+    _plant_commands(devices)
+
+
+def _plant_commands(devices: Commands) -> None:
+    amplifier = devices.add_parser("amplifier", help="a tube amplifier as physics has it, a rig and antennas behind it")
+    where = amplifier.add_mutually_exclusive_group(required=True)
+    where.add_argument("--tcp", type=int, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
+    where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
+    bench = devices.add_parser("bench", help="rig, antenna switch, amplifier and antennas, and a station file for them")
+    bench.add_argument("--directory", metavar="DIR", help="for rig and station file (default: a temporary one)")
+    for device in (amplifier, bench):
+        device.add_argument("--station", choices=("plover-sands", "orchard-bank"), default="plover-sands")
+        device.add_argument("--weather", choices=("calm", "changeable", "rain"), default="changeable")
+        device.add_argument("--seed", type=int, default=1, metavar="S", help="of meters and weather")
+        device.add_argument("--warm-up", default="180 s", metavar="TIME", help="that the heater needs")
+        device.add_argument("--frequency", default="14.205 MHz", help="where the dial stands at first")
+        device.add_argument("--trips", action="store_true", help="the amplifier has protection of its own")
+    amplifier.set_defaults(module="sim_plant", device="amplifier")
+    bench.set_defaults(module="sim_plant", device="bench")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,168 @@
+"""`qsyd sim amplifier` and `qsyd sim bench`: real processes, a real pty and real TCP, and a real daemon on the bench."""
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TypeVar
+
+import pytest
+
+from qsyd_daemon.__main__ import main
+from qsyd_daemon.bench_station import station_text
+from qsyd_daemon.station_file.load import station_from_text
+from qsyd_simulators.plant.plant_wire import METERS_MATCH
+
+T = TypeVar("T")
+PATIENCE_S = 40.0
+SOURCES = os.pathsep.join(str(Path(__file__).parents[2] / room) for room in ("daemon", "rules", "simulators"))
+
+
+class Run:
+    """A command that runs, and what it has printed so far."""
+
+    def __init__(self, *words: str, log: Path) -> None:
+        self._log = log
+        with log.open("w") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "qsyd_daemon", *words],
+                stdin=subprocess.PIPE,
+                stdout=out,
+                stderr=subprocess.STDOUT,
+                text=True,
+                env={**os.environ, "PYTHONPATH": SOURCES},
+            )
+
+    def said(self) -> str:
+        return self._log.read_text()
+
+    def until(self, pattern: str) -> re.Match[str]:
+        return until(lambda: re.search(pattern, self.said()), lambda: f"{pattern!r} in {self.said()}")
+
+    def type(self, line: str) -> None:
+        assert self.process.stdin is not None
+        self.process.stdin.write(line + "\n")
+        self.process.stdin.flush()
+
+
+def until(ask: Callable[[], T | None], what: Callable[[], str]) -> T:
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        answer = ask()
+        if answer:
+            return answer
+        time.sleep(0.02)
+    raise AssertionError(f"never came: {what()}")
+
+
+@contextmanager
+def running(*words: str, log: Path) -> Iterator[Run]:
+    run = Run(*words, log=log)
+    try:
+        yield run
+    finally:
+        run.process.send_signal(signal.SIGTERM)
+        assert run.process.wait(PATIENCE_S) == 0, run.said()
+        assert run.process.stdin is not None
+        run.process.stdin.close()
+
+
+def test_amplifier_is_served_on_tcp(tmp_path: Path) -> None:
+    with running("sim", "amplifier", "--tcp", "0", "--warm-up", "1 s", log=tmp_path / "log") as amplifier:
+        port = int(amplifier.until(r"SIMULATED amplifier: tcp:127\.0\.0\.1:(\d+)")[1])
+        amplifier.type("drive 30 W")
+        amplifier.type("key")
+        amplifier.until("turned up to 30 W")
+        amplifier.until(", keyed,")
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as line, line.makefile("rw") as lines:
+
+            def ask(words: str) -> str:
+                lines.write(words + "\n")
+                lines.flush()
+                return lines.readline().rstrip("\n")
+
+            answers = [ask("HOLD"), ask("FREE"), ask("NONSENSE")]
+            shown = until(lambda: re.search(r"^F(3\d|2\d) R\d+ .* Soff X-$", ask("METERS")), lambda: ask("METERS"))
+
+    assert answers[:2] == ["OK", "OK"]
+    assert answers[2].startswith("ERR lines are:")
+    assert shown
+
+
+def test_a_daemon_runs_on_the_bench_with_the_station_file_it_wrote(tmp_path: Path) -> None:
+    """From the bench's own file to full power on the air: what a newcomer would do, in two terminals."""
+    place, state = tmp_path / "b", ["--state", str(tmp_path / "s")]
+    with running(
+        "sim", "bench", "--directory", str(place), "--warm-up", "1 s", "--weather", "calm", log=tmp_path / "bench"
+    ) as bench:
+        bench.until("Type help")
+        station = place / "station.yaml"
+        presets = tmp_path / "presets.csv"
+        presets.write_text("antenna,segment,tune,load,drive_w\nmast-beam,20m/1,222,297,50\n")
+        with running("run", str(station), *state, "--events", str(tmp_path / "events"), log=tmp_path / "run"):
+            until(lambda: ask(["status", *state]) == 0 or None, lambda: "a daemon that answers")
+            assert ask(["presets", "import", str(presets), *state]) == 0
+            assert ask(["amplifier", "on", *state]) == 0
+            until(lambda: ask(["amplifier", "operate", *state]) == 0 or None, lambda: "operate")
+            until(lambda: has_operated(tmp_path / "events") or None, lambda: (tmp_path / "events").read_text())
+            bench.type("key")
+            time.sleep(0.5)  # the truth is of a moment: let the meters and the daemon see the key first
+            bench.type("truth")
+            power = bench.until(r"operate; 14\.205000 MHz on port 1; .* forward (\d+) W, .* tune 222, load 297")
+            bench.type("unkey")
+
+    assert 1_300 <= int(power[1]) <= 1_600
+
+
+def ask(words: list[str]) -> int:
+    command = [sys.executable, "-m", "qsyd_daemon", *words]
+    return subprocess.run(
+        command, capture_output=True, env={**os.environ, "PYTHONPATH": SOURCES}, check=False
+    ).returncode
+
+
+def has_operated(events: Path) -> bool:
+    told = [json.loads(line) for line in events.read_text().splitlines() if line.endswith("}")]
+    operated = [number for number, event in enumerate(told) if event.get("state") == "operate"]
+    return bool(operated) and any(event["event"] == "transmit-released" for event in told[operated[-1] :])
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        (["amplifier", "--tcp", "70000"], "is not a port"),
+        (["amplifier", "--tcp", "0", "--warm-up", "soon"], "soon"),
+        (["bench", "--warm-up", "1 ms"], "at least 1 s"),
+        (["bench", "--frequency", "14.2"], "14.2"),
+        (["bench", "--frequency", "144 MHz"], "outside what this set tunes"),
+    ],
+)
+def test_wrong_options_are_told_in_a_line(options: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sim", *options]) == 2
+
+    error = capsys.readouterr().err
+    assert told in error
+    assert error.count("\n") == 1
+
+
+def test_directory_that_cannot_be_made_is_told_in_a_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "file").write_text("")
+
+    assert main(["sim", "bench", "--directory", str(tmp_path / "file" / "b")]) == 1
+    assert capsys.readouterr().err.startswith("error: ")
+
+
+def test_station_file_of_the_bench_is_right() -> None:
+    antennas = [("mast-beam", 1, ["20m", "15m"]), ("shore-dipole", 2, ["80m"])]
+    text = station_text("Plover Sands", '/tmp/a "b"/rig', 1, 2, antennas, warm_up_s=180, drive_w=80, match=METERS_MATCH)
+
+    station = station_from_text(text, Path("bench")).station
+
+    assert [antenna.name for antenna in station.antennas] == ["mast-beam", "shore-dipole"]
