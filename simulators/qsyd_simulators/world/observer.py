@@ -117,11 +117,13 @@ class Observer:
                 self._hold("I12", at_us, self._started_us is None, "a change-over began within another")
                 self._verdict.exercised["L1"] += 1
                 self._started_us = at_us
-            case ChangeOverFinished():
+            case ChangeOverFinished(antenna=antenna, segment=segment):
                 self.finished += 1
                 self._started_us = None
                 good = account.antenna.command is None or account.antenna.answered_well
-                good = good and (account.tank.answered_well or account.tank_rests(at_us))
+                # The dial may have left again: what counts is whether the place that was reached has a tank to set.
+                tankless = account.tank.failed and (antenna, segment) not in self._store.presets
+                good = good and (account.tank.answered_well or account.tank_rests(at_us) or tankless)
                 self._hold("I11", at_us, good, "reported finished, although a move was not answered")
             case Warned(code="lockout" | "amplifier-at-its-panel" | "amplifier-not-on"):
                 account.wished = False
