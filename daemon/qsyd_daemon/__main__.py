@@ -139,6 +139,24 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     operate = requests.add_parser("operate", parents=[state], help="into the signal path, wherever all allows it")
     operate.add_argument("--when-ready", action="store_true", help="as soon as the warm-up has run")
 
+    tune = commands.add_parser(
+        "tune",
+        parents=[state, as_json],
+        help="the guided tune-up of what is missing or stale",
+        epilog=CAUTION,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    tune.add_argument("--antenna", metavar="A", help="only this antenna")
+    tune.add_argument("--segment", metavar="S", help="only this segment, such as 80m/1, whatever is stored")
+    tune.add_argument("--all", action="store_true", help="also segments that have a preset")
+    tune.add_argument(
+        "--say",
+        metavar="WORD",
+        nargs="+",
+        help="one word to it, and no more: begin, next, again, skip, stop, or numbers",
+    )
+    tune.set_defaults(module="tune")
+
     acknowledge = commands.add_parser(
         "acknowledge", parents=[state], help="a fault has been seen and its cause is gone"
     )
@@ -196,7 +214,9 @@ def _plant_commands(devices: Commands) -> None:
     bench = devices.add_parser("bench", help="rig, antenna switch, amplifier and antennas, and a station file for them")
     bench.add_argument("--directory", metavar="DIR", help="for rig and station file (default: a temporary one)")
     for device in (amplifier, bench):
-        device.add_argument("--station", choices=("plover-sands", "orchard-bank"), default="plover-sands")
+        device.add_argument(
+            "--station", choices=("plover-sands", "orchard-bank", "heron-point"), default="plover-sands"
+        )
         device.add_argument("--weather", choices=("calm", "changeable", "rain"), default="changeable")
         device.add_argument("--seed", type=int, default=1, metavar="S", help="of meters and weather")
         device.add_argument("--warm-up", default="180 s", metavar="TIME", help="that the heater needs")

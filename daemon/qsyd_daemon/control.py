@@ -17,8 +17,11 @@ from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.service import Service
 from qsyd_daemon.store.errors import StoreError
+from qsyd_daemon.tune_up_desk import TuneUpDesk, numbers_of
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest
+from qsyd_rules.tune_up import TuneWord
+from qsyd_rules.tune_up_steps import TuneRefusedError
 
 BODY_MAX = 8 * 1024 * 1024
 """Largest request in bytes: a table of presets."""
@@ -31,8 +34,9 @@ class Refused(Exception):  # noqa: N818 - reads as what it says
 class ControlSocket:
     """Serves one service to the commands of the same user."""
 
-    def __init__(self, service: Service, status: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, service: Service, desk: TuneUpDesk, status: Callable[[], dict[str, Any]]) -> None:
         self._service = service
+        self._desk = desk
         self._status = status
         self._runner: web.AppRunner | None = None
         self._path: Path | None = None
@@ -47,6 +51,8 @@ class ControlSocket:
                 web.post("/v1/amplifier", self._ask_amplifier),
                 web.post("/v1/acknowledge", self._acknowledge),
                 web.post("/v1/lockout", self._lock_out),
+                web.get("/v1/tune", self._get_tune),
+                web.post("/v1/tune", self._tune),
                 web.get("/v1/presets", self._get_presets),
                 web.post("/v1/presets", self._save_presets),
                 web.post("/v1/presets/remove", self._remove_preset),
@@ -79,6 +85,28 @@ class ControlSocket:
             raise Refused(f"the amplifier may be asked for {', '.join(AmplifierRequest)}")
         answer = await self._service.ask(AmplifierRequest(word), _operator(request))
         return _answered(answer)
+
+    async def _get_tune(self, request: web.Request) -> web.Response:
+        return web.json_response({"tune_up": self._desk.shown()})
+
+    async def _tune(self, request: web.Request) -> web.Response:
+        asked = await _body(request)
+        word, antenna, segment = asked.get("say"), asked.get("antenna"), asked.get("segment")
+        if not all(each is None or isinstance(each, str) for each in (antenna, segment)):
+            raise Refused("antenna and segment are names")
+        try:
+            if word == "begin":
+                everything = asked.get("everything") is True
+                self._desk.begin(antenna, segment, everything=everything, operator=_operator(request))
+            elif word == "numbers":
+                self._desk.give(numbers_of(asked.get("numbers")))
+            elif word in list(TuneWord):
+                self._desk.say(TuneWord(word))
+            else:
+                raise Refused(f"say begin, numbers, {', '.join(TuneWord)}")
+        except TuneRefusedError as refused:
+            return web.json_response({"text": str(refused), "tune_up": self._desk.shown()}, status=409)
+        return web.json_response({"tune_up": self._desk.shown()})
 
     async def _acknowledge(self, request: web.Request) -> web.Response:
         asked = await _body(request)

@@ -44,6 +44,7 @@ from qsyd_daemon.station_file.settings import (
 )
 from qsyd_daemon.status import status
 from qsyd_daemon.store.store import Store
+from qsyd_daemon.tune_up_desk import TuneUpDesk
 from qsyd_rules.command import CommandName
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.placement import Atlas
@@ -101,7 +102,8 @@ class Daemon:
         self.simulated = any(isinstance(link.address, Simulated) for link in file.rig_links.values())
         for name, link in file.rig_links.items():
             self._followers[name] = self._follower(name, link)
-        self._control = ControlSocket(self.service, self.status)
+        self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
+        self._control = ControlSocket(self.service, self._desk, self.status)
         lines = [device for device in devices.values() if isinstance(device, PermitLine)]
         self._progress = Progress(
             lines, ways.notifier, self.service.is_on_time, self.service.loop_stalled, self._in_a_line
@@ -130,6 +132,7 @@ class Daemon:
         self._progress.close()
         await self.service.stop()
         await self._control.close()
+        self._desk.close()
         for sense in self._senses.values():
             sense.stop()
         await asyncio.gather(

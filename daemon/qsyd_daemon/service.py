@@ -87,6 +87,8 @@ class Service:
         self.directory = directory
         self.crash: Exception | None = None
         self.crashed = asyncio.Event()
+        self.watchers: list[Callable[[], None]] = []
+        """Called after each event has been worked through."""
         self._wires = wires
         self._log = log
         self._loop = asyncio.get_running_loop()
@@ -212,6 +214,10 @@ class Service:
         """Tell of something outside the core that an operator should know."""
         self._report(Warned(code, text), monotonic_us())
 
+    def report(self, notice: Notice) -> None:
+        """Tell whoever listens of something that was decided outside the core."""
+        self._report(notice, monotonic_us())
+
     def tell(self, event: Event) -> None:
         """Hand one event to the core and carry out what it decides. A failure of the core is loud and ends the daemon."""
         self._inbox.append(event)
@@ -245,6 +251,8 @@ class Service:
                 self._carry_out(effect, event.at_us)
         self.experience.saw(event, self.state.station)
         self._arm()
+        for watcher in self.watchers:
+            watcher()
 
     def _carry_out(self, effect: Effect, at_us: int) -> None:
         match effect:

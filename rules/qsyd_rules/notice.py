@@ -202,6 +202,21 @@ class TransmitReleased:
     event: ClassVar = "transmit-released"
 
 
+@dataclass(frozen=True, slots=True)
+class TuneUpMoved:
+    """A tune-up has come to another step."""
+
+    event: ClassVar = "tune-up"
+    step: str
+    text: str
+    antenna: str | None
+    segment: str | None
+    drive_w: int
+    saved: int
+    done: int
+    of: int
+
+
 Notice = (
     StationStarted
     | StationStopped
@@ -224,6 +239,7 @@ Notice = (
     | Warned
     | TransmitInhibited
     | TransmitReleased
+    | TuneUpMoved
 )
 
 _RENAMED = {"origin": "from", "target": "to"}

@@ -49,7 +49,7 @@ def station_from_text(text: str, path: Path) -> StationFile:
         raise StationFileError(path, (*findings.errors, *findings.warnings))
     station = replace(station, rules=rules)
     defaults = defaults_of(keys, outputs, station)
-    return StationFile(path, station, rig_links, settings, tests, findings.warnings, defaults)
+    return StationFile(path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults)
 
 
 def _text(path: Path) -> str:

@@ -178,6 +178,12 @@ class ChangeOverKeys(Keys):
     hysteresis: Annotated[int, quantity_between(quantity.frequency_hz, "0 Hz", "100 kHz", "1 kHz")] = default("1 kHz")
 
 
+class TuneUpKeys(Keys):
+    """`key_down`: the longest key-down of one step."""
+
+    key_down: Annotated[int, duration("2 s", "1 min", "10 s")] = default("10 s")
+
+
 Mode = Annotated[str, one_of(*MODES, what="a mode")]
 State = Annotated[str, one_of(*AmplifierState, what="a state of the amplifier")]
 
@@ -293,6 +299,7 @@ class StationKeys(Keys):
     amplifier: AmplifierKeys | None = None
     segments: SegmentKeys = Field(default_factory=SegmentKeys)
     change_over: ChangeOverKeys = Field(default_factory=ChangeOverKeys)
+    tune_up: TuneUpKeys = Field(default_factory=TuneUpKeys)
     rules: tuple[RuleKeys, ...] = ()
     outputs: dict[Name, Any] = Field(default_factory=dict)
     tests: tuple[TestKeys, ...] = ()

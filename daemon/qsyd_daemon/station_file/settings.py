@@ -150,5 +150,7 @@ class StationFile:
     outputs: tuple[OutputSettings, ...]
     tests: tuple[FileTest, ...]
     warnings: tuple[Problem, ...]
+    tune_key_down_us: int
+    """Longest key-down of one step of a tune-up, in microseconds."""
     defaults: tuple[tuple[str, str], ...]
     """What was not written: dotted key and the value that serves, as a file would write it."""

@@ -63,6 +63,44 @@ ORCHARD_BANK = {
 }
 """Port by port, a garden inland: `gable-dipole`, `apple-fan` and `pole-loop`."""
 
+HERON_POINT = {
+    1: AerialRun(
+        Antenna(
+            "reed-beam",
+            (
+                Resonance(44.0, 14_170_000, 13.0),
+                Resonance(47.0, 18_115_000, 14.0),
+                Resonance(49.0, 21_200_000, 14.0),
+                Resonance(51.0, 24_940_000, 14.0),
+                Resonance(48.0, 28_800_000, 11.0),
+            ),
+        ),
+        FeedLine(length_m=33.0, loss_db_at_10_mhz=0.5),
+    ),
+    2: AerialRun(
+        Antenna("cage-dipole", (Resonance(55.0, 3_740_000, 4.5), Resonance(60.0, 7_140_000, 8.0))),
+        FeedLine(length_m=22.0, loss_db_at_10_mhz=0.3),
+    ),
+    3: AerialRun(
+        Antenna("marsh-vertical", (Resonance(39.0, 7_120_000, 8.0), Resonance(54.0, 21_200_000, 10.0))),
+        FeedLine(length_m=47.0, loss_db_at_10_mhz=0.7),
+    ),
+}
+"""Port by port, an estuary: `reed-beam`, `cage-dipole` (thick enough to serve all of 80m) and `marsh-vertical`."""
+
+
+def heron_point(
+    seed: int = 1, *, weather: Weather | None = None, meters: Meters | None = None, trips: Trips | None = None
+) -> StationPlant:
+    """A pi network and a tube of gain 30, on antennas that bear the amplifier over all their bands; calm weather."""
+    return StationPlant(
+        HERON_POINT,
+        PI_MAKE,
+        weather=CALM if weather is None else weather,
+        meters=usual_meters(seed) if meters is None else meters,
+        trips=trips,
+    )
+
 
 def plover_sands(
     seed: int = 1, *, weather: Weather | None = None, meters: Meters | None = None, trips: Trips | None = None
@@ -99,5 +137,9 @@ def bands_of(run: AerialRun) -> list[str]:
     ]
 
 
-STATIONS: dict[str, Callable[..., StationPlant]] = {"plover-sands": plover_sands, "orchard-bank": orchard_bank}
+STATIONS: dict[str, Callable[..., StationPlant]] = {
+    "plover-sands": plover_sands,
+    "orchard-bank": orchard_bank,
+    "heron-point": heron_point,
+}
 """By name, as the command line has them."""

@@ -1,0 +1,162 @@
+"""`qsyd tune`: the guided tune-up, told step by step. Standard library only; what is typed goes to the daemon."""
+
+import argparse
+import json
+import os
+import selectors
+import sys
+from pathlib import Path
+from typing import Any
+
+from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.exit_code import ExitCode
+
+LOOK_EVERY_S = 0.25
+HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`"
+
+
+class _RefusedError(Exception):
+    """The daemon said no; the text says why."""
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Begin or go on with a tune-up, or say one word to it."""
+    directory = directory_of(arguments)
+    if directory is None:
+        return ExitCode.FAILED
+    try:
+        if arguments.say is not None or arguments.json:
+            return _once(directory, arguments)
+        return _guide(directory, arguments)
+    except NoDaemonError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.NO_DAEMON
+    except _RefusedError as refused:
+        print(f"refused: {refused}", file=sys.stderr)
+        return ExitCode.FAILED
+
+
+def _once(directory: Path, arguments: argparse.Namespace) -> int:
+    seen = _look(directory)
+    if arguments.say is not None:
+        words = " ".join(arguments.say)
+        seen = _begin(directory, arguments) if words == "begin" else _say(directory, words)
+    if arguments.json:
+        print(json.dumps({"tune_up": seen}))
+    elif seen is not None:
+        print(_line(seen))
+    return ExitCode.DONE
+
+
+def _guide(directory: Path, arguments: argparse.Namespace) -> int:
+    seen = _look(directory)
+    if seen is None or seen["step"] == "ended":
+        seen = _begin(directory, arguments)
+    else:
+        print("a tune-up is under way: going on with it")
+    for caution in seen["cautions"]:
+        print(f"! {caution}")
+    print(HELP)
+    try:
+        return _follow(directory, seen)
+    except KeyboardInterrupt:
+        seen = _say(directory, "stop")
+        print(f"\n{_line(seen)}")
+        return ExitCode.FAILED
+
+
+def _follow(directory: Path, seen: dict[str, Any]) -> int:
+    """Print what changes, and hand on what is typed, until it ends."""
+    typed = _Typed()
+    last = None
+    while True:
+        line = _line(seen)
+        if line != last:
+            print(line, flush=True)
+            last = line
+        if seen["step"] == "ended":
+            return ExitCode.DONE if seen["saved"] == seen["of"] else ExitCode.FAILED
+        for words in typed.lines(LOOK_EVERY_S):
+            try:
+                _say(directory, words.strip() or "next")
+            except _RefusedError as refused:
+                print(f"  no: {refused}", flush=True)
+        seen = _look(directory) or seen
+
+
+class _Typed:
+    """Lines of standard input, without waiting for them; where it has ended, none come any more."""
+
+    def __init__(self) -> None:
+        self._selector = selectors.DefaultSelector()
+        self._rest = b""
+        self._selectable = True
+        try:
+            self._selector.register(0, selectors.EVENT_READ)
+        except (OSError, ValueError):  # an ordinary file is always ready, and cannot be registered
+            self._selectable = False
+
+    def lines(self, wait_s: float) -> list[str]:
+        """The lines typed within `wait_s`."""
+        if not self._selector.get_map():
+            self._selector.select(wait_s)
+            if self._selectable:
+                return []
+        elif not self._selector.select(wait_s):
+            return []
+        data = os.read(0, 65536)
+        if not data:
+            if self._selectable and self._selector.get_map():
+                self._selector.unregister(0)
+            self._selectable = True
+            return []
+        *whole, self._rest = (self._rest + data).split(b"\n")
+        return [line.decode(errors="replace") for line in whole]
+
+
+def _line(seen: dict[str, Any] | None) -> str:
+    if seen is None:
+        return "no tune-up is under way"
+    minutes = f", about {seen['left_s'] / 60:.0f} min left" if seen["left_s"] else ""
+    where = f"{seen['antenna']} {seen['segment']}: " if seen["antenna"] else ""
+    return f"[{seen['done']} of {seen['of']}{minutes}] {where}{seen['text']}"
+
+
+def _look(directory: Path) -> dict[str, Any] | None:
+    status, answer = call(directory, "GET", "/v1/tune")
+    if status != 200:
+        raise _RefusedError(answer.get("text", "the daemon knows of no tune-up"))
+    seen: dict[str, Any] | None = answer.get("tune_up")
+    return seen
+
+
+def _begin(directory: Path, arguments: argparse.Namespace) -> dict[str, Any]:
+    body = {
+        "say": "begin",
+        "antenna": arguments.antenna,
+        "segment": arguments.segment,
+        "everything": arguments.all,
+    }
+    return _post(directory, body)
+
+
+def _say(directory: Path, words: str) -> dict[str, Any]:
+    if "=" not in words:
+        return _post(directory, {"say": words})
+    numbers: dict[str, float] = {}
+    for word in words.replace(",", " ").split():
+        name, _, value = word.partition("=")
+        try:
+            numbers[name] = float(value)
+        except ValueError:
+            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400") from None
+    return _post(directory, {"say": "numbers", "numbers": numbers})
+
+
+def _post(directory: Path, body: dict[str, Any]) -> dict[str, Any]:
+    status, answer = call(directory, "POST", "/v1/tune", body)
+    if status != 200:
+        raise _RefusedError(answer.get("text", "the daemon gave no reason"))
+    seen: dict[str, Any] = answer["tune_up"]
+    return seen

@@ -1,0 +1,203 @@
+"""Where a tune-up meets the station: it sees what every event leads to, and its wishes go to the core like anybody's."""
+
+import asyncio
+import datetime
+from collections import deque
+from dataclasses import replace
+from typing import Any, assert_never
+
+from qsyd_daemon.rig_follower import monotonic_us
+from qsyd_daemon.service import Service
+from qsyd_daemon.store.errors import StoreError
+from qsyd_rules.event import OperatorAsked, TuningChanged
+from qsyd_rules.notice import TuneUpMoved
+from qsyd_rules.preset import Preset
+from qsyd_rules.readings import Readings
+from qsyd_rules.tune_plan import lacking, plan_tune_up, tunable
+from qsyd_rules.tune_sight import Sight, sight_of
+from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
+from qsyd_rules.tune_up_key import NUMBERS, asked_of
+from qsyd_rules.tune_up_steps import TuneRefusedError, begin, give, left_us, look, saved, say, wake_at_us
+
+CAUTIONS = (
+    "Plate voltage kills, and RF burns: covers stay on, hands stay out, interlocks stay as they are.",
+    "Nobody near the antenna while you transmit: the licensee answers for exposure (47 CFR 97.13(c), or local code).",
+    "Use a dummy load or a clear frequency, identify as your licence asks, and key no longer than you are told.",
+    "qsyd supervises; it does not replace the amplifier's own protection. Its documents and local code win.",
+)
+"""Shown before the first step. Common practice, no source."""
+
+Moved = tuple[TuneUp, tuple[TuneAct, ...]]
+
+
+class TuneUpDesk:
+    """One tune-up at a time, on the event loop. It outlives the client that began it, and ends by itself when idle."""
+
+    def __init__(self, service: Service, key_down_us: int) -> None:
+        self._service = service
+        self._key_down_us = key_down_us
+        self._it: TuneUp | None = None
+        self._operator = ""
+        self._timer: asyncio.TimerHandle | None = None
+        self._told: tuple[TuneStep, int, int] | None = None
+        self._acting = False
+        self._moves: deque[Moved] = deque()
+        self._storing: set[asyncio.Task[None]] = set()
+        service.watchers.append(self.look)
+
+    def begin(self, antenna: str | None, segment: str | None, *, everything: bool, operator: str) -> None:
+        """Begin with what is missing or stale, or with everything. Raises `TuneRefusedError`."""
+        if self._it is not None and not self._it.is_over:
+            raise TuneRefusedError("a tune-up is under way: `stop` it first, or go on with it")
+        core = self._service.core
+        presets = self._service.state.station.presets
+        marked = self._service.experience.marks
+        known = {key for key, _ in tunable(core.atlas)}
+        chosen = list(dict(tunable(core.atlas))) if everything or segment else lacking(core.atlas, presets, marked)
+        if antenna is not None and all(antenna != name for name, _ in known):
+            raise TuneRefusedError(f"the amplifier serves no segment on an antenna {antenna!r}")
+        if segment is not None and all(segment != name for _, name in known):
+            raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
+        chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
+        try:
+            plan = plan_tune_up(core.atlas, core.wiring, presets, chosen, key_down_us=self._key_down_us)
+        except ValueError as error:
+            raise TuneRefusedError(str(error)) from None
+        self._operator, self._told = operator, None
+        self._carry_out(begin(plan, self._sight()))
+
+    def say(self, word: TuneWord) -> None:
+        """An operator says something. Raises `TuneRefusedError`."""
+        self._carry_out(say(self._under_way(), word, self._sight()))
+
+    def give(self, numbers: Readings) -> None:
+        """The numbers that an operator read off. Raises `TuneRefusedError`."""
+        self._carry_out(give(self._under_way(), numbers, self._sight()))
+
+    def look(self) -> None:
+        """Something has happened to the station."""
+        if self._it is not None and not self._it.is_over and not self._acting:
+            self._carry_out(look(self._it, self._sight()))
+
+    def shown(self) -> dict[str, Any] | None:
+        """The tune-up as JSON values; None where there has been none."""
+        it = self._it
+        if it is None:
+            return None
+        place = it.place
+        return {
+            "step": str(it.step),
+            "text": it.text,
+            "antenna": place.antenna if place is not None else None,
+            "segment": place.segment.name if place is not None else None,
+            "centre_hz": place.segment.centre_hz if place is not None else None,
+            "drive_w": it.drive_w,
+            "start": place.start_from if place is not None else None,
+            "numbers": asked_of(it) if it.step is TuneStep.NUMBERS else [],
+            "done": len(it.outcomes),
+            "saved": it.saved,
+            "of": len(it.plan.places),
+            "left_s": 0.0 if it.is_over else round(left_us(it, monotonic_us()) / 1e6),
+            "operator": self._operator,
+            "cautions": list(CAUTIONS),
+        }
+
+    def close(self) -> None:
+        """The daemon ends."""
+        if self._timer is not None:
+            self._timer.cancel()
+        for task in self._storing:
+            task.cancel()
+
+    def _under_way(self) -> TuneUp:
+        if self._it is None or self._it.is_over:
+            raise TuneRefusedError("no tune-up is under way; `qsyd tune` begins one")
+        return self._it
+
+    def _sight(self) -> Sight:
+        service = self._service
+        return sight_of(service.core, service.state.station, max(monotonic_us(), service.state.station.now_us))
+
+    def _carry_out(self, moved: Moved) -> None:
+        """Do what it wants, in order, then look again: what was asked may be answered already."""
+        self._moves.append(moved)
+        if self._acting:
+            return
+        self._acting = True
+        try:
+            while self._moves:
+                self._it, acts = self._moves.popleft()
+                self._tell()
+                for act in acts:
+                    self._do(act)
+                if acts and not self._it.is_over:
+                    self._moves.append(look(self._it, self._sight()))
+        finally:
+            self._acting = False
+        self._arm()
+
+    def _do(self, act: TuneAct) -> None:
+        match act:
+            case ChangeTuning(tuning=tuning):
+                self._service.tell(TuningChanged(monotonic_us(), tuning))
+            case Ask(request=request):
+                self._service.tell(OperatorAsked(monotonic_us(), 0, request, self._operator))
+            case Save(preset=preset):
+                task = asyncio.get_running_loop().create_task(self._store(preset))
+                self._storing.add(task)
+                task.add_done_callback(self._storing.discard)
+            case _:
+                assert_never(act)
+
+    async def _store(self, preset: Preset) -> None:
+        now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        made = replace(preset, saved_at=now)
+        error = None
+        try:
+            await self._service.save_presets([made])
+        except StoreError as failed:
+            error = str(failed)
+        if self._it is not None and not self._it.is_over:
+            self._carry_out(saved(self._it, made, error, self._sight()))
+
+    def _tell(self) -> None:
+        it = self._it
+        if it is None or (it.step, it.index, it.level) == self._told:
+            return
+        self._told = (it.step, it.index, it.level)
+        place = it.place
+        self._service.report(
+            TuneUpMoved(
+                step=str(it.step),
+                text=it.text,
+                antenna=place.antenna if place is not None else None,
+                segment=place.segment.name if place is not None else None,
+                drive_w=it.drive_w,
+                saved=it.saved,
+                done=len(it.outcomes),
+                of=len(it.plan.places),
+            )
+        )
+
+    def _arm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        wake_us = wake_at_us(self._it) if self._it is not None else None
+        if wake_us is not None:
+            wait_s = max(0.001, (wake_us - monotonic_us()) / 1e6 + 0.001)
+            self._timer = asyncio.get_running_loop().call_later(wait_s, self.look)
+
+
+def numbers_of(given: object) -> Readings:
+    """Numbers as JSON told them. Raises `TuneRefusedError` for what is none."""
+    if not isinstance(given, dict) or not given:
+        raise TuneRefusedError(f"numbers are given by name: {', '.join(NUMBERS)}")
+    told: dict[str, Any] = {}
+    for name, value in given.items():
+        if name not in NUMBERS:
+            raise TuneRefusedError(f"{name!r} is not asked for; these are: {', '.join(NUMBERS)}")
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 100_000:
+            raise TuneRefusedError(f"{name} must be a number of 0 or more")
+        told[name] = round(value) if name in {"tune", "load"} else float(value)
+    return Readings(**told)
