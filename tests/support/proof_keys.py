@@ -48,6 +48,7 @@ _CORE = frozenset(
         "fault_locked",
         "fault_history",
         "lockout",
+        "tuning",  # no deed of the search begins a tune-up: always None
         "misplaced_since_us",
         "amplifier_lost_us",
         "hold_offs",
@@ -92,6 +93,7 @@ _GATE = frozenset(
         "acknowledging",
         "asked_to_operate",
         "locked_out",
+        "tuning",
         "presets",
     ]
 )

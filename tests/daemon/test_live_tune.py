@@ -1,0 +1,161 @@
+"""`qsyd tune` over the control socket, live: a script does the operator's part on a bench, wrong moves included.
+
+The bench is a real process with a rig on a real pty and the plant on TCP; the daemon is `qsyd run`.
+"""
+
+import re
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from live_run import PATIENCE_S, Run, ask, running, until
+
+from qsyd_daemon.client import call
+
+pytestmark = pytest.mark.timeout(240)
+
+
+@dataclass
+class Operator:
+    """Hands and eyes at the bench, and a voice at the control socket."""
+
+    bench: Run
+    state: Path
+
+    def says(self, word: str, **more: Any) -> tuple[int, dict[str, Any]]:
+        return call(self.state, "POST", "/v1/tune", {"say": word, **more})
+
+    def sees(self) -> dict[str, Any]:
+        return call(self.state, "GET", "/v1/tune")[1]["tune_up"] or {"step": None, "text": ""}
+
+    def waits_for(self, *steps: str) -> dict[str, Any]:
+        return until(
+            lambda: seen if (seen := self.sees())["step"] in steps else None, lambda: f"{steps}, {self.sees()}"
+        )
+
+    def waits_for_text(self, pattern: str) -> None:
+        until(lambda: re.search(pattern, self.sees()["text"]), lambda: f"{pattern}: {self.sees()}")
+
+    def presets(self) -> list[dict[str, Any]]:
+        found: list[dict[str, Any]] = call(self.state, "GET", "/v1/presets")[1]["presets"]
+        return found
+
+    def to_key(self, drive_w: int) -> None:
+        """From the dial at the centre to the key step, with this drive set."""
+        self.waits_for("drive")
+        self.bench.type(f"drive {drive_w} W")
+        assert self.says("next")[0] == 200
+        self.waits_for("key")
+
+
+@pytest.fixture
+def operator(tmp_path: Path) -> Iterator[Operator]:
+    """A warm amplifier without a way to limit the drive, on Heron Point, whose tank tunes itself while driven."""
+    place, state = tmp_path / "b", tmp_path / "s"
+    options = ["--directory", str(place), "--warm-up", "1 s", "--weather", "calm", "--station", "heron-point"]
+    with running("sim", "bench", *options, log=tmp_path / "bench") as bench:
+        bench.until("Type help")
+        station = place / "station.yaml"
+        text = station.read_text().replace('      limit-drive: "DRIVE {drive_w}\\n"\n', "")
+        assert "limit-drive" not in text
+        station.write_text(text + "\ntune_up: {key_down: 4 s}\n")
+        with running("run", str(station), "--state", str(state), "--events", str(tmp_path / "e"), log=tmp_path / "run"):
+            until(lambda: ask(["status", "--state", str(state)]) == 0 or None, lambda: "a daemon that answers")
+            assert ask(["amplifier", "on", "--state", str(state)]) == 0
+            until(
+                lambda: call(state, "GET", "/v1/status")[1]["amplifier"]["state"] == "standby" or None,
+                lambda: "a warm amplifier",
+            )
+            bench.type("auto on")
+            yield Operator(bench, state)
+
+
+def test_a_tune_up_with_wrong_moves_saves_only_what_was_right(operator: Operator) -> None:
+    bench = operator.bench
+    bench.type("tune 7.100 MHz")
+    status, begun = operator.says("begin", antenna="reed-beam", segment="20m/1")
+    assert status == 200
+    assert any("Plate voltage kills" in caution for caution in begun["tune_up"]["cautions"])
+
+    # Another band: told where to dial, and nothing goes on.
+    operator.waits_for_text(r"dial to 14\.175 MHz.* it stands at 7\.1")
+    assert operator.says("next")[0] == 409
+    bench.type("tune 14.175 MHz")
+
+    # Full drive on the first step.
+    operator.to_key(75)
+    bench.type("key")
+    stopped = operator.waits_for("stopped")
+    assert re.search(r"drive is \d+ W, and this step allows (19|20) W", stopped["text"])
+    assert "turn the rig down to" in stopped["text"]
+    until(
+        lambda: (
+            any(
+                "tune-up: drive is" in each
+                for each in call(operator.state, "GET", "/v1/status")[1]["transmit"]["reasons"]
+            )
+            or None
+        ),
+        lambda: "the permit taken away",
+    )
+    assert operator.says("again")[0] == 409  # still keyed
+    bench.type("unkey")
+    until(lambda: operator.says("again")[0] == 200 or None, lambda: "a tune-up that begins anew")
+
+    # Keyed on after being told to unkey.
+    operator.to_key(19)
+    bench.type("key")
+    operator.waits_for("unkey")
+    stopped = operator.waits_for("stopped")
+    assert "the key is still down" in stopped["text"]
+    bench.type("unkey")
+    assert operator.presets() == []
+    until(lambda: operator.says("again")[0] == 200 or None, lambda: "a tune-up that begins anew")
+
+    # And as it should be.
+    deadline = time.monotonic() + 2 * PATIENCE_S
+    while operator.sees()["step"] != "ended" and time.monotonic() < deadline:
+        seen = operator.waits_for("drive", "ended")
+        if seen["step"] == "ended":
+            break
+        operator.to_key(seen["drive_w"])
+        bench.type("key")
+        operator.waits_for("unkey")
+        bench.type("unkey")
+        until(lambda: operator.sees()["step"] != "unkey" or None, lambda: "the key seen up")
+    assert operator.sees()["text"] == "done: 1 of 1 segments saved"
+    (preset,) = operator.presets()
+    assert (preset["antenna"], preset["segment"]) == ("reed-beam", "20m/1")
+    assert 1_250 <= preset["forward_w"] <= 1_600
+    assert preset["saved_at"]
+
+
+def test_what_cannot_be_tuned_is_refused_in_words(operator: Operator) -> None:
+    for given, told in (
+        ({"antenna": "no-such"}, "no-such"),
+        ({"segment": "30m/1"}, "the amplifier serves no segment '30m/1'"),
+        ({"antenna": 7}, "names"),
+    ):
+        status, answer = operator.says("begin", **given)
+        assert status in {400, 409}
+        assert told in answer["text"]
+    assert operator.says("skip")[0] == 409
+    assert operator.says("numbers", numbers={"forward_w": -1})[0] == 409
+    assert operator.says("nonsense")[0] == 400
+    assert ask(["tune", "--segment", "99m/1", "--state", str(operator.state)]) == 1
+
+
+def test_stopping_it_leaves_standby_and_saves_nothing(operator: Operator) -> None:
+    operator.bench.type("tune 14.175 MHz")
+    assert operator.says("begin", antenna="reed-beam", segment="20m/1")[0] == 200
+    operator.to_key(19)
+    assert operator.says("stop")[0] == 200
+    assert operator.sees()["step"] == "ended"
+    until(
+        lambda: call(operator.state, "GET", "/v1/status")[1]["amplifier"]["state"] == "standby" or None,
+        lambda: "standby",
+    )
+    assert operator.presets() == []
