@@ -1,0 +1,151 @@
+"""What a tune-up in force changes, and what it does not: core, gate and monitor on the virtual bench."""
+
+import pytest
+from monitor_trace import BEAM, OPERATE, WARM_UP_US, started
+from station_bench import MS, Bench, S, station
+
+from qsyd_rules.command import AmplifierOn, AmplifierOperate, CommandName, RecallPreset
+from qsyd_rules.event import AmplifierRequest, TuningChanged
+from qsyd_rules.gate import Gate, RefusedError
+from qsyd_rules.gate_account import Account
+from qsyd_rules.gate_note import Note
+from qsyd_rules.placement import Atlas
+from qsyd_rules.preset import Preset
+from qsyd_rules.tuning import Tuning
+from qsyd_rules.wiring import Wiring
+
+CENTRE_HZ = 14_087_500
+HERE = Tuning("beam", "20m/1", drive_w=12)
+
+
+def bare() -> Bench:
+    """A bench without a single preset, warm, with operate wished for, on 20m/1."""
+    bench = Bench(station())
+    bench.tune(CENTRE_HZ)
+    bench.operate()
+    bench.run(2 * S)
+    return bench
+
+
+def test_amplifier_operates_without_a_preset_only_where_it_is_being_tuned() -> None:
+    bench = bare()
+    assert not bench.is_in_operate()
+
+    bench.tell(TuningChanged(bench.now_us, HERE))
+    bench.run(2 * S)
+    assert bench.is_in_operate()
+
+    bench.tune(14_300_000)
+    bench.run(2 * S)
+    assert not bench.is_in_operate()
+
+
+def test_end_of_a_tune_up_takes_operate_away_where_nothing_is_stored() -> None:
+    bench = bare()
+    bench.tell(TuningChanged(bench.now_us, HERE))
+    bench.run(2 * S)
+    bench.tell(TuningChanged(bench.now_us, None))
+    bench.run(S)
+    assert not bench.is_in_operate()
+    assert bench.is_released()  # barefoot
+
+
+def test_hold_inhibits_with_its_reason_and_ends_with_it() -> None:
+    bench = bare()
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/1", 12, hold="grid current 130 mA")))
+    bench.run(100 * MS)
+    assert not bench.is_released()
+    assert "tune-up: grid current 130 mA" in bench.reasons
+    bench.tell(TuningChanged(bench.now_us, HERE))
+    bench.run(2 * S)
+    assert bench.is_released()
+
+
+def test_tune_up_chooses_the_antenna_in_its_segment_and_keeps_the_drive_down() -> None:
+    """The wire comes before the loop in the file, and the loop bears less than the amplifier: barefoot all the same."""
+    bench = Bench(station(drive_w=60))
+    bench.tune(7_075_000)
+    bench.operate()
+    bench.run(2 * S)
+    bench.tell(TuningChanged(bench.now_us, Tuning("loop", "40m/1", 15)))
+    bench.run(2 * S)
+    placed = bench.state.target
+    assert placed is not None
+    assert placed.antenna is not None
+    assert placed.antenna.name == "loop"
+    assert placed.drive_w == 15
+    assert not bench.is_in_operate()
+
+
+def test_tank_begins_where_the_tune_up_says_and_is_set_to_what_is_saved_when_it_ends() -> None:
+    bench = bare()
+    start = Preset("beam", "20m/1", 300, 400)
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/1", 12, start)))
+    bench.run(2 * S)
+    assert recalled(bench) == [(300, 400)]
+    segment = bench.core.atlas.segments_by_name["20m/1"]
+    saved = Preset("beam", "20m/1", 310, 390, low_hz=segment.low_hz, high_hz=segment.high_hz)
+    bench.store({("beam", "20m/1"): saved}, ("beam", "20m/1"))
+    bench.run(S)
+    assert recalled(bench) == [(300, 400)]  # the operator's hand is on it
+    bench.tell(TuningChanged(bench.now_us, None))
+    bench.run(2 * S)
+    assert bench.is_in_operate()
+    assert recalled(bench) == [(300, 400), (310, 390)]
+
+
+def recalled(bench: Bench) -> list[tuple[int, int]]:
+    """Where the tank was sent, in order."""
+    return [(command.tune, command.load) for _, command in bench.sent if isinstance(command, RecallPreset)]
+
+
+@pytest.mark.parametrize(
+    ("tuning", "passes"),
+    [
+        (HERE, True),
+        (None, False),
+        (Tuning("wire", "20m/1", 12), False),
+        (Tuning("beam", "20m/2", 12), False),
+        (Tuning("beam", "no such segment", 12), False),
+    ],
+)
+def test_gate_lets_operate_pass_without_a_preset_only_where_it_is_being_tuned(
+    tuning: Tuning | None, passes: bool
+) -> None:
+    of = station()
+    wiring = Wiring({"all": frozenset(CommandName)})
+    account = Account(
+        now_us=300 * S,
+        rig_heard_us=300 * S,
+        rig_told_from_us=300 * S,
+        transmit_hz=CENTRE_HZ,
+        inhibited_since_us=200 * S,
+        standby_since_us=200 * S,
+        heater_on_us=1,
+        antenna="beam",
+        note=Note(1, 299 * S, durable=True),
+        asked_to_operate=True,
+        tuning=tuning,
+    )
+    gate = Gate(Atlas(of), wiring)
+    if passes:
+        gate.judge(account, AmplifierOperate())
+    else:
+        with pytest.raises(RefusedError, match="I9"):
+            gate.judge(account, AmplifierOperate())
+
+
+@pytest.mark.parametrize(
+    ("tuning", "wrong"),
+    [(HERE, []), (None, ["I10"]), (Tuning("wire", "20m/1"), ["I10"]), (Tuning("beam", "40m/1"), ["I10"])],
+)
+def test_monitor_wants_a_preset_except_where_it_is_being_tuned(tuning: Tuning | None, wrong: list[str]) -> None:
+    trace = started()
+    trace.do(AmplifierOn())
+    trace.note()
+    trace.do(BEAM)
+    trace.wait(WARM_UP_US)
+    trace.ask(AmplifierRequest.OPERATE)
+    trace.then(TuningChanged(trace.at_us, tuning))
+    trace.leave(OPERATE)
+    assert trace.wrong == wrong
