@@ -100,6 +100,7 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
     plan.add_argument("station", metavar="STATION", help="station file")
     plan.add_argument("--advice", action="store_true", help="instead: how many segments each antenna and band needs")
+    plan.add_argument("--svg", metavar="FILE", help="also draw the mismatch over each band, as SVG")
     plan.set_defaults(module="plan")
 
 
