@@ -105,7 +105,7 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
 
 
 def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
-    presets = commands.add_parser("presets", help="stored tank settings: list, show, save, remove, export, import")
+    presets = commands.add_parser("presets", help="stored tank settings: list, show, save, export, plot …")
     presets.set_defaults(module="presets")
     verbs = presets.add_subparsers(title="verbs", metavar="VERB", dest="verb", required=True)
     verbs.add_parser("list", parents=[state, as_json], help="all presets")
@@ -123,6 +123,9 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     export.add_argument("file", metavar="FILE", nargs="?", help="default and -: standard output")
     take = verbs.add_parser("import", parents=[state], help="from CSV; a bad row imports nothing")
     take.add_argument("file", metavar="FILE")
+    plot = verbs.add_parser("plot", parents=[state], help="draw tune and load over frequency, as SVG")
+    plot.add_argument("station", metavar="STATION", help="station file: its segments")
+    plot.add_argument("file", metavar="FILE")
 
     status = commands.add_parser("status", parents=[state, as_json], help="the station at a glance")
     status.set_defaults(module="status")

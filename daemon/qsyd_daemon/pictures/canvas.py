@@ -75,9 +75,11 @@ class Canvas:
         anchor: Anchor = Anchor.START,
         bold: bool = False,
         colour: str = INK,
+        halo: bool = False,
     ) -> None:
-        """One line of text, its baseline at `y`."""
+        """One line of text, its baseline at `y`; with a `halo` of paper where it stands on lines."""
         weight = ' font-weight="bold"' if bold else ""
+        weight += f' stroke="{PAPER}" stroke-width="3" paint-order="stroke"' if halo else ""
         at = f'x="{_n(x)}" y="{_n(y)}" font-size="{_n(size)}" text-anchor="{anchor}"'
         self._parts.append(f'<text {at}{weight} fill="{colour}">{safe(words)}</text>')
 

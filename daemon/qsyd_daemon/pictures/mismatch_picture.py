@@ -106,7 +106,8 @@ def _draw(canvas: Canvas, panel: Panel) -> None:
     axis_left(canvas, up, LEFT, WIDTH - MARGIN)
     draw_borders(canvas, rows, hertz, top, bottom)
     axis_below(canvas, across, bottom, bottom, "MHz")
-    _limit(canvas, advice.wanted_swr, up)
+    limit_y = up.at(advice.wanted_swr)
+    canvas.line(LEFT, limit_y, WIDTH - MARGIN, limit_y, RUST, 1.25, LIMIT)
     for part in _within([antenna], top_swr):
         canvas.curve(_placed(part, hertz, up), RUST, 1.5, ANTENNA, "antenna")
     for part in _within(alone, top_swr):
@@ -116,7 +117,8 @@ def _draw(canvas: Canvas, panel: Panel) -> None:
     for hz, swr in points:
         note = f"SWR {swr:.2f} with the preset" + (" (above the scale)" if swr > top_swr else "")
         canvas.mark(Mark.SQUARE, hertz.at(hz), up.at(swr), note, RUST)
-    canvas.text(MARGIN, top - 4, "SWR", FONT_SMALL)
+    canvas.text(LEFT + 4, limit_y - 4, f"edge_swr {advice.wanted_swr:g}", FONT_SMALL, colour=RUST, halo=True)
+    canvas.text(MARGIN, top - 9, "SWR", FONT_SMALL)
     draw_standing(canvas, rows, hertz, bottom + 42)
     canvas.y = bottom + 64
     _legend(canvas, panel, bool(points))
@@ -154,19 +156,13 @@ def _placed(part: Sequence[tuple[float, float]], hertz: Scale, up: Scale) -> lis
     return [(hertz.at(hz), up.at(swr)) for hz, swr in part]
 
 
-def _limit(canvas: Canvas, wanted_swr: float, up: Scale) -> None:
-    y = up.at(wanted_swr)
-    canvas.line(LEFT, y, WIDTH - MARGIN, y, RUST, 1.25, LIMIT)
-
-
 def _legend(canvas: Canvas, panel: Panel, measured: bool) -> None:
     advice = panel.advice
     lines = [(INK, 1.75, "", f"tank alone, loaded Q {float(panel.loaded_q):g}, tuned at each centre")]
     if advice.resonator is not None:
         lines.append((BLUE, 1.5, TOGETHER, "tank and antenna together, at worst"))
-        known = (
-            f"fitted to {advice.points} presets" if advice.source is Source.MEASURED else "as the station file has it"
-        )
+        measured_at = f"fitted to {advice.points} presets"
+        known = measured_at if advice.source is Source.MEASURED else "as the station file has it"
         lines.append((RUST, 1.5, ANTENNA, f"the antenna's own SWR, {known}"))
     lines.append((RUST, 1.25, LIMIT, f"edge_swr {advice.wanted_swr:g}, what an edge should keep to"))
     for colour, thick, dash, words in lines:

@@ -44,9 +44,10 @@ def _multiples(low: float, high: float, step: float) -> list[float]:
     return [number * step for number in range(first, last + 1)]
 
 
-def number(value: float) -> str:
-    """A value of an axis with no more decimals than it has, four at most."""
-    return f"{value:.4f}".rstrip("0").rstrip(".")
+def numbers(values: list[float]) -> list[str]:
+    """Values of an axis, all with as many decimals as the one that needs most, six at most."""
+    decimals = max((len(f"{value:.6f}".rstrip("0").partition(".")[2]) for value in values), default=0)
+    return [f"{value:.{decimals}f}" for value in values]
 
 
 def axis_below(canvas: Canvas, scale: Scale, top: float, y: float, unit: str) -> None:
@@ -54,22 +55,22 @@ def axis_below(canvas: Canvas, scale: Scale, top: float, y: float, unit: str) ->
     values: list[float] = []
     for most in (9, 7, 5, 4, 3, 2, 1):
         values = ticks(scale.low, scale.high, most)
-        if len(values) * (max((width(number(value), FONT_SMALL) for value in values), default=0) + GAP) <= (
-            scale.end - scale.start
-        ):
+        widest = max((width(words, FONT_SMALL) for words in numbers(values)), default=0.0)
+        if len(values) * (widest + GAP) <= scale.end - scale.start:
             break
-    for value in values:
-        x, half = scale.at(value), width(number(value), FONT_SMALL) / 2
+    for value, words in zip(values, numbers(values), strict=True):
+        x, half = scale.at(value), width(words, FONT_SMALL) / 2
         canvas.line(x, top, x, y + 4, GREY, 0.5)
-        canvas.text(min(x, scale.end - half), y + 16, number(value), FONT_SMALL, anchor=Anchor.MIDDLE)
+        canvas.text(min(x, scale.end - half), y + 16, words, FONT_SMALL, anchor=Anchor.MIDDLE)
     canvas.line(scale.start, y, scale.end, y, INK, 1)
     canvas.text(scale.end, y + 29, unit, FONT_SMALL, anchor=Anchor.END)
 
 
 def axis_left(canvas: Canvas, scale: Scale, x: float, right: float, most: int = 5) -> None:
     """A vertical axis at `x`: light lines to `right`, numbers on the left of it."""
-    for value in ticks(scale.low, scale.high, most):
+    values = ticks(scale.low, scale.high, most)
+    for value, words in zip(values, numbers(values), strict=True):
         y = scale.at(value)
         canvas.line(x, y, right, y, GREY, 0.5)
-        canvas.text(x - 4, y + 4, number(value), FONT_SMALL, anchor=Anchor.END)
+        canvas.text(x - 4, y + 4, words, FONT_SMALL, anchor=Anchor.END)
     canvas.line(x, scale.start, x, scale.end, INK, 1)
