@@ -103,6 +103,12 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     plan.add_argument("--svg", metavar="FILE", help="also draw the mismatch over each band, as SVG")
     plan.set_defaults(module="plan")
 
+    timeline = commands.add_parser("timeline", help="draw a change-over from a file of events, as SVG")
+    timeline.add_argument("events", metavar="EVENTS", help="what --events has written")
+    timeline.add_argument("file", metavar="FILE", help="the picture")
+    timeline.add_argument("--number", type=int, metavar="N", help="the N-th change-over (default: the last)")
+    timeline.set_defaults(module="timeline")
+
 
 def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
     presets = commands.add_parser("presets", help="stored tank settings: list, show, save, export, plot …")
@@ -171,6 +177,7 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
     simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
     simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
     simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
+    simulate.add_argument("--svg", metavar="FILE", help="also draw the scenario's change-overs as time lines, as SVG")
     simulate.set_defaults(module="simulate")
 
     sim = commands.add_parser("sim", help="simulated devices to connect to")

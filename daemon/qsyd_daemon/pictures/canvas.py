@@ -96,23 +96,25 @@ class Canvas:
     def document(self, title: str, description: str) -> str:
         """All of it as one SVG document, as high as `y` has come."""
         high = round(self.y + MARGIN)
-        return "\n".join(
-            [
-                '<?xml version="1.0" encoding="UTF-8"?>',
-                f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {high}" width="{WIDTH}" height="{high}" '
-                'style="width:100%;max-width:720px;height:auto" role="img" aria-labelledby="title description" '
-                'font-family="sans-serif">',
-                f'<title id="title">{safe(title)}</title>',
-                f'<desc id="description">{safe(description)}</desc>',
-                f'<defs><pattern id="{HATCH}" width="5" height="5" patternUnits="userSpaceOnUse" '
-                f'patternTransform="rotate(45)"><rect width="5" height="5" fill="{PAPER}"/>'
-                f'<line x1="0" y1="0" x2="0" y2="5" stroke="{INK}" stroke-width="1.5"/></pattern></defs>',
-                f'<rect width="{WIDTH}" height="{high}" fill="{PAPER}"/>',
-                *self._parts,
-                "</svg>",
-                "",
-            ]
-        )
+        return "\n".join((*_head(title, description, high), *self._parts, "</svg>", ""))
+
+
+def _head(title: str, description: str, high: int) -> tuple[str, ...]:
+    """What comes before the drawing: what it shows in words, the hatching, and the paper."""
+    size = (
+        f'viewBox="0 0 {WIDTH} {high}" width="{WIDTH}" height="{high}" style="width:100%;max-width:720px;height:auto"'
+    )
+    role = 'role="img" aria-labelledby="title description" font-family="sans-serif"'
+    pattern = f'id="{HATCH}" width="5" height="5" patternUnits="userSpaceOnUse" patternTransform="rotate(45)"'
+    stroke = f'<line x1="0" y1="0" x2="0" y2="5" stroke="{INK}" stroke-width="1.5"/>'
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} {role}>',
+        f'<title id="title">{safe(title)}</title>',
+        f'<desc id="description">{safe(description)}</desc>',
+        f'<defs><pattern {pattern}><rect width="5" height="5" fill="{PAPER}"/>{stroke}</pattern></defs>',
+        f'<rect width="{WIDTH}" height="{high}" fill="{PAPER}"/>',
+    )
 
 
 def list_rows(canvas: Canvas, rows: Iterable[tuple[Mark | None, str]]) -> None:

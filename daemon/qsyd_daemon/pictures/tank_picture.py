@@ -109,7 +109,9 @@ def _plot(canvas: Canvas, panel: TankPanel, name: str, position_of: Callable[[Pr
         if (preset := panel.presets.get(row.segment.name)) is not None
     ]
     likely = [
-        _Place(row, row.segment.centre_hz, *((fit.tune, fit.tune_error) if name == "tune" else (fit.load, fit.load_error)))
+        _Place(
+            row, row.segment.centre_hz, *((fit.tune, fit.tune_error) if name == "tune" else (fit.load, fit.load_error))
+        )
         for row in panel.rows
         if (fit := row.estimate) is not None
     ]
