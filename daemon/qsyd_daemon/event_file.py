@@ -57,10 +57,11 @@ def _event(raw: bytes) -> Mapping[str, Any]:
         event = json.loads(raw)
     except (ValueError, RecursionError):  # ValueError: also bytes that are not UTF-8
         raise ValueError("not JSON; a file of events has one JSON object a line") from None
-    if not (isinstance(event, dict) and isinstance(event.get("event"), str)):
+    name = event.get("event") if isinstance(event, dict) else None
+    if type(name) is not str:
         raise ValueError("not an event; each line is a JSON object with `event` and `at`")
     at = event.get("at")
     told = isinstance(at, int | float) and not isinstance(at, bool) and abs(at) < 1e12 and isfinite(at)
-    if not told and event["event"] != "events-dropped":
+    if not told and name != "events-dropped":
         raise ValueError("`at` must be a number of seconds")
     return event

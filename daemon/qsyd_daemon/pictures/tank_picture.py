@@ -148,12 +148,12 @@ def _steps(places: Sequence[_Place], start: float, end: float) -> Scale | None:
 
 
 def _estimate(canvas: Canvas, place: _Place, name: str, x: float, steps: Scale) -> None:
-    high_y, low_y = steps.at(place.position + place.error), steps.at(place.position - place.error)
-    canvas.line(x, high_y, x, low_y, BLUE, 1.25)
-    for y in (high_y, low_y):
-        canvas.line(x - 5, y, x + 5, y, BLUE, 1.25)
     note = f"{place.row.segment.name}: {name} {place.position} ±{place.error}, estimate"
     canvas.mark(Mark.DIAMOND, x, steps.at(place.position), note, BLUE)
+    high_y, low_y = steps.at(place.position + place.error), steps.at(place.position - place.error)
+    canvas.line(x, high_y, x, low_y, BLUE, 1.25)
+    for y in (high_y, low_y):  # wider than the marker, so that a narrow band shows beside it
+        canvas.line(x - 9, y, x + 9, y, BLUE, 1.25)
 
 
 def _gaps(canvas: Canvas, panel: TankPanel, hertz: Scale, y: float) -> None:

@@ -6,11 +6,22 @@ only where the event tells how long it took (`took_ms`), and settling is not tol
 
 from collections.abc import Sequence
 
-from qsyd_daemon.pictures.canvas import FONT_HEAD, FONT_SMALL, LINE, MARGIN, ROOM, WIDTH, Canvas, Mark, list_rows
+from qsyd_daemon.pictures.canvas import (
+    FONT_HEAD,
+    FONT_SMALL,
+    LINE,
+    MARGIN,
+    ROOM,
+    WIDTH,
+    Anchor,
+    Canvas,
+    Mark,
+    list_rows,
+)
 from qsyd_daemon.pictures.change_over import ChangeOver, Event, number_of, words_of
 from qsyd_daemon.pictures.scale import Scale, axis_below
 from qsyd_daemon.pictures.text import shortened, width
-from qsyd_daemon.pictures.timeline_words import RESULTS, result_of, told
+from qsyd_daemon.pictures.timeline_words import RESULTS, result_of, short, told
 
 HATCH_HIGH, COMMAND_HIGH, NAME_HIGH = 14.0, 14.0, 16.0
 LANES = {
@@ -75,9 +86,10 @@ def _draw(canvas: Canvas, change_over: ChangeOver) -> None:
     for top, (name, mine) in zip(tops, LANES.items(), strict=False):
         _lane(canvas, top, name, states.get(name), across)
         y = top + NAME_HIGH + (HATCH_HIGH + 2 if name in states else 0)
-        for event in commands:
-            if event.get("command") in mine:
-                _command(canvas, change_over, event, across, y)
+        sent = [event for event in commands if event.get("command") in mine]
+        for event in sent:
+            _command(canvas, change_over, event, across, y)
+        _label(canvas, change_over, sent, across, y + 11)
     _legend(canvas, change_over, commands)
     canvas.y += 4
     list_rows(canvas, _listed(change_over))
@@ -119,7 +131,29 @@ def _command(canvas: Canvas, change_over: ChangeOver, event: Event, across: Scal
     else:
         canvas.box(across.at(left_ms), y + 3, max(x - across.at(left_ms), 1.0), COMMAND_HIGH - 6, "#dddddd")
     note = f"{event['command']}: {result_of(event)} at {at_ms:.1f} ms"
-    canvas.mark(RESULTS.get(result_of(event), Mark.TRIANGLE), min(max(x, MARGIN + 5), WIDTH - MARGIN - 5), middle, note)
+    canvas.mark(RESULTS.get(result_of(event), Mark.TRIANGLE), _marker_x(across, at_ms), middle, note)
+
+
+def _label(canvas: Canvas, change_over: ChangeOver, sent: Sequence[Event], across: Scale, y: float) -> None:
+    """Beside each marker what it was and when, wherever that fits between its neighbours."""
+    ends = {_ms(change_over, float(event["at"])): event for event in sent}
+    places = [MARGIN, *(_marker_x(across, at_ms) for at_ms in sorted(ends)), WIDTH - MARGIN]
+    free = MARGIN
+    for at_ms, before, x, after in zip(sorted(ends), places, places[1:], places[2:], strict=False):
+        words = shortened(f"{short(ends[at_ms])} {at_ms:.1f}", FONT_SMALL, ROOM / 2)
+        wide = width(words, FONT_SMALL)
+        left_ms = _left_ms(change_over, ends[at_ms])
+        bar_x = x if left_ms is None else min(x, across.at(left_ms))
+        if x + 8 + wide + 6 <= after:
+            canvas.text(x + 8, y, words, FONT_SMALL, halo=True)
+            free = x + 8 + wide
+        elif bar_x - 8 - wide >= max(before + 8, free + 4):
+            canvas.text(bar_x - 8, y, words, FONT_SMALL, anchor=Anchor.END, halo=True)
+
+
+def _marker_x(across: Scale, at_ms: float) -> float:
+    """Where a marker stands, whole on the paper."""
+    return min(max(across.at(at_ms), MARGIN + 5), WIDTH - MARGIN - 5)
 
 
 def _states(change_over: ChangeOver, first_ms: float) -> dict[str, list[Span]]:

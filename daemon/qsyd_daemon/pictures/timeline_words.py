@@ -17,6 +17,19 @@ def result_of(event: Event) -> str:
     return words_of(event, "result") or "result not told"
 
 
+def short(event: Event) -> str:
+    """A command in a word or two, for beside its marker."""
+    match event.get("command"):
+        case "select-antenna":
+            return f"port {words_of(event, 'port') or '?'}"
+        case "recall-preset":
+            return f"{words_of(event, 'tune') or '?'}/{words_of(event, 'load') or '?'}"
+        case "limit-drive":
+            return f"{words_of(event, 'drive_w') or '?'} W"
+        case other:
+            return str(other).removesuffix("-transmit").removeprefix("amplifier-").replace("-", " ")
+
+
 def told(event: Event) -> str | None:
     """The event in words; None for what does not belong into the list of a change-over."""
     match event["event"]:
