@@ -10,6 +10,10 @@ LONGEST_LINE = 1 << 20
 """Longest line that is read, in bytes; the longest that is written has a few thousand."""
 
 
+class _NotJsonError(ValueError):
+    """A line that is no JSON: torn off by a crash, or never an event."""
+
+
 class EventFileError(Exception):
     """The file cannot be read, or is no file of events; the text names it, and the line."""
 
@@ -27,7 +31,7 @@ def read_events(path: str) -> Iterator[Mapping[str, Any]]:
             event = _event(raw)
         except ValueError as error:
             wrong = EventFileError(f"{path}:{number}: error: {error}")
-            if torn is not None or not raw.startswith(b"{"):
+            if torn is not None or not isinstance(error, _NotJsonError) or not raw.startswith(b"{"):
                 raise torn or wrong from None
             torn = wrong
             continue
@@ -54,9 +58,9 @@ def _lines(path: str) -> Iterator[tuple[int, bytes]]:
 def _event(raw: bytes) -> Mapping[str, Any]:
     """Raises `ValueError`, in words for the user."""
     try:
-        event = json.loads(raw)
+        event: Any = json.loads(raw)
     except (ValueError, RecursionError):  # ValueError: also bytes that are not UTF-8
-        raise ValueError("not JSON; a file of events has one JSON object a line") from None
+        raise _NotJsonError("not JSON; a file of events has one JSON object a line") from None
     name = event.get("event") if isinstance(event, dict) else None
     if type(name) is not str:
         raise ValueError("not an event; each line is a JSON object with `event` and `at`")
@@ -64,4 +68,5 @@ def _event(raw: bytes) -> Mapping[str, Any]:
     told = isinstance(at, int | float) and not isinstance(at, bool) and abs(at) < 1e12 and isfinite(at)
     if not told and name != "events-dropped":
         raise ValueError("`at` must be a number of seconds")
-    return event
+    known: Mapping[str, Any] = event
+    return known

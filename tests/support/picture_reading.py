@@ -82,7 +82,10 @@ def _places(root: ElementTree.Element) -> Iterator[tuple[float, float]]:
                 yield from _pairs(element.attrib["points"])
             case "path":
                 x, y = re.match(r"M(\S+) ([0-9.-]+)", element.attrib["d"]).groups()  # type: ignore[union-attr]
-                yield float(x), float(y)
+                right, down = (
+                    (8, 8) if "l8 8" in element.attrib["d"] else (0, 10)
+                )  # a cross; the others begin at their top
+                yield from ((float(x), float(y)), (float(x) + right, float(y) + down))
             case "text":
                 wide = NARROW_EM * get["font-size"] * len(element.text or "")
                 shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[element.attrib["text-anchor"]]

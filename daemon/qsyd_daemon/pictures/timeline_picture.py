@@ -75,7 +75,7 @@ def _draw(canvas: Canvas, change_over: ChangeOver) -> None:
     commands = [event for event in change_over.events if event["event"] == "command"]
     total_ms = max(_ms(change_over, change_over.ended_s), 1.0)
     first_ms = min([0.0, *(left for event in commands if (left := _left_ms(change_over, event)) is not None)])
-    across = Scale(max(first_ms, -total_ms), total_ms, MARGIN, WIDTH - MARGIN)
+    across = Scale(max(first_ms, -total_ms), total_ms, MARGIN + 6, WIDTH - MARGIN - 6)  # room for half a marker
     states = _states(change_over, across.low)
     tops = _tops(canvas.y + 4, states)
     bottom = tops[-1]
@@ -131,13 +131,13 @@ def _command(canvas: Canvas, change_over: ChangeOver, event: Event, across: Scal
     else:
         canvas.box(across.at(left_ms), y + 3, max(x - across.at(left_ms), 1.0), COMMAND_HIGH - 6, "#dddddd")
     note = f"{event['command']}: {result_of(event)} at {at_ms:.1f} ms"
-    canvas.mark(RESULTS.get(result_of(event), Mark.TRIANGLE), _marker_x(across, at_ms), middle, note)
+    canvas.mark(RESULTS.get(result_of(event), Mark.TRIANGLE), x, middle, note)
 
 
 def _label(canvas: Canvas, change_over: ChangeOver, sent: Sequence[Event], across: Scale, y: float) -> None:
     """Beside each marker what it was and when, wherever that fits between its neighbours."""
     ends = {_ms(change_over, float(event["at"])): event for event in sent}
-    places = [MARGIN, *(_marker_x(across, at_ms) for at_ms in sorted(ends)), WIDTH - MARGIN]
+    places = [MARGIN, *(across.at(at_ms) for at_ms in sorted(ends)), WIDTH - MARGIN]
     free = MARGIN
     for at_ms, before, x, after in zip(sorted(ends), places, places[1:], places[2:], strict=False):
         words = shortened(f"{short(ends[at_ms])} {at_ms:.1f}", FONT_SMALL, ROOM / 2)
@@ -149,11 +149,6 @@ def _label(canvas: Canvas, change_over: ChangeOver, sent: Sequence[Event], acros
             free = x + 8 + wide
         elif bar_x - 8 - wide >= max(before + 8, free + 4):
             canvas.text(bar_x - 8, y, words, FONT_SMALL, anchor=Anchor.END, halo=True)
-
-
-def _marker_x(across: Scale, at_ms: float) -> float:
-    """Where a marker stands, whole on the paper."""
-    return min(max(across.at(at_ms), MARGIN + 5), WIDTH - MARGIN - 5)
 
 
 def _states(change_over: ChangeOver, first_ms: float) -> dict[str, list[Span]]:
