@@ -115,6 +115,14 @@ def test_readings_of_presets_stand_as_points_of_their_swr() -> None:
     assert centre(root, "SWR 2.00")[1] < foot_y
 
 
+def test_no_label_lies_over_a_point() -> None:
+    """The label of the limit has a halo of paper: what is drawn before it would vanish under it."""
+    stored = {("wire", "80m/1"): Preset("wire", "80m/1", 1, 2, forward_w=10_000, reflected_w=500)}
+    picture = drawn(rows_of(Computed(), stored), stored)
+
+    assert picture.index(">edge_swr 1.4<") < picture.index("SWR 1.58 with the preset")
+
+
 def test_all_reflected_is_said_and_not_drawn() -> None:
     stored = {("wire", "80m/1"): Preset("wire", "80m/1", 1, 2, forward_w=100, reflected_w=100)}
 

@@ -37,7 +37,7 @@ def draw_borders(canvas: Canvas, rows: Sequence[Row], scale: Scale, top: float, 
         x, half = scale.at(row.segment.centre_hz), width(name, FONT_SMALL) / 2
         x = min(max(x, scale.start + half - 8), scale.end - half + 8)
         if x - half > end:
-            canvas.text(x, top - 4, name, FONT_SMALL, anchor=Anchor.MIDDLE)
+            canvas.text(x, top - 7, name, FONT_SMALL, anchor=Anchor.MIDDLE)
             end = x + half + 2
 
 

@@ -114,6 +114,7 @@ def _draw(canvas: Canvas, panel: Panel) -> None:
     axis_below(canvas, across, bottom, bottom, "MHz")
     limit_y = up.at(advice.wanted_swr)
     canvas.line(LEFT, limit_y, WIDTH - MARGIN, limit_y, RUST, 1.25, LIMIT)
+    canvas.text(LEFT + 4, limit_y - 6, f"edge_swr {advice.wanted_swr:g}", FONT_SMALL, colour=RUST, halo=True)
     for part in _within([antenna], top_swr):
         canvas.curve(_placed(part, hertz, up), RUST, 1.5, ANTENNA, "antenna")
     for part in _within(alone, top_swr):
@@ -123,7 +124,6 @@ def _draw(canvas: Canvas, panel: Panel) -> None:
     for hz, swr in points:
         note = f"SWR {swr:.2f} with the preset" + (" (above the scale)" if swr > top_swr else "")
         canvas.mark(Mark.SQUARE, hertz.at(hz), up.at(swr), note, RUST)
-    canvas.text(LEFT + 4, limit_y - 6, f"edge_swr {advice.wanted_swr:g}", FONT_SMALL, colour=RUST, halo=True)
     canvas.text(MARGIN, top - 9, "SWR", FONT_SMALL)
     draw_standing(canvas, rows, hertz, bottom + 42)
     canvas.y = bottom + 64
