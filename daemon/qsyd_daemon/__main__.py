@@ -100,11 +100,18 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
     plan.add_argument("station", metavar="STATION", help="station file")
     plan.add_argument("--advice", action="store_true", help="instead: how many segments each antenna and band needs")
+    plan.add_argument("--svg", metavar="FILE", help="also draw the mismatch over each band, as SVG")
     plan.set_defaults(module="plan")
+
+    timeline = commands.add_parser("timeline", help="draw a change-over from a file of events, as SVG")
+    timeline.add_argument("events", metavar="EVENTS", help="what --events has written")
+    timeline.add_argument("file", metavar="FILE", help="the picture")
+    timeline.add_argument("--number", type=int, metavar="N", help="the N-th change-over (default: the last)")
+    timeline.set_defaults(module="timeline")
 
 
 def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
-    presets = commands.add_parser("presets", help="stored tank settings: list, show, save, remove, export, import")
+    presets = commands.add_parser("presets", help="stored tank settings: list, show, save, export, plot …")
     presets.set_defaults(module="presets")
     verbs = presets.add_subparsers(title="verbs", metavar="VERB", dest="verb", required=True)
     verbs.add_parser("list", parents=[state, as_json], help="all presets")
@@ -122,6 +129,9 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     export.add_argument("file", metavar="FILE", nargs="?", help="default and -: standard output")
     take = verbs.add_parser("import", parents=[state], help="from CSV; a bad row imports nothing")
     take.add_argument("file", metavar="FILE")
+    plot = verbs.add_parser("plot", parents=[state], help="draw tune and load over frequency, as SVG")
+    plot.add_argument("station", metavar="STATION", help="station file: its segments")
+    plot.add_argument("file", metavar="FILE")
 
     status = commands.add_parser("status", parents=[state, as_json], help="the station at a glance")
     status.set_defaults(module="status")
@@ -185,6 +195,7 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
     simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
     simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
     simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
+    simulate.add_argument("--svg", metavar="FILE", help="also draw the scenario's change-overs as time lines, as SVG")
     simulate.set_defaults(module="simulate")
 
     sim = commands.add_parser("sim", help="simulated devices to connect to")

@@ -149,10 +149,17 @@ def edge_swr(segments: Iterable[Segment], loaded_q: Fraction, circuit: Resonator
     worst = 1.0
     for segment in segments:
         for hz in (segment.low_hz, segment.high_hz):
-            tank = _swr_of_detuning(float(loaded_q) * _u(hz, segment.centre_hz))
-            change = circuit.change(hz, segment.centre_hz) if circuit is not None else 1.0
-            worst = max(worst, tank * change)
+            worst = max(worst, tube_swr(hz, segment.centre_hz, loaded_q, circuit))
     return worst
+
+
+def tube_swr(hz: float, centre_hz: float, loaded_q: Fraction, circuit: Resonator | None) -> float:
+    """The worst mismatch that the tube may see at `hz`, tank and antenna matched at `centre_hz` and left alone.
+
+    Without a circuit the antenna is taken to be the same everywhere: the tank alone.
+    """
+    tank = _swr_of_detuning(float(loaded_q) * _u(hz, centre_hz))
+    return tank * circuit.change(hz, centre_hz) if circuit is not None else tank
 
 
 def _advise(station: Station, antenna: Antenna, band: Band, presets: Presets) -> Advice:

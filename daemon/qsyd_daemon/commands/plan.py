@@ -2,28 +2,34 @@
 
 import argparse
 import json
+import sys
 from statistics import fmean
 from typing import Any
 
 from qsyd_daemon.commands.advice import show_advice
 from qsyd_daemon.commands.opened import Opened, open_station
+from qsyd_daemon.commands.picture_file import write_picture
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.explanation import estimate_to_json
+from qsyd_daemon.pictures.mismatch_picture import mismatch_picture, panels
 from qsyd_daemon.text_table import table
 from qsyd_daemon.worksheet import Row, worksheet
 from qsyd_rules.estimate import LeftOut, leave_each_out
 from qsyd_rules.preset import PresetStanding
 from qsyd_rules.quantity import format_frequency
+from qsyd_rules.segment_advice import advice_of
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the worksheet."""
+    """Print the worksheet, and draw it where a picture is asked for."""
     opened = open_station(arguments.station, arguments.state)
     if not isinstance(opened, Opened):
         return opened
+    rows = worksheet(opened.atlas, opened.presets, opened.marks)
+    if arguments.svg is not None and (code := _draw(opened, rows, arguments)) is not ExitCode.DONE:
+        return code
     if arguments.advice:
         return show_advice(opened, as_json=arguments.json)
-    rows = worksheet(opened.atlas, opened.presets, opened.marks)
     if arguments.json:
         print(json.dumps([_shown(row) for row in rows], ensure_ascii=False, indent=2))
         return ExitCode.DONE
@@ -52,6 +58,15 @@ def run(arguments: argparse.Namespace) -> int:
         print("Caution: tuning means high voltage and RF. Reduced drive first, seconds not minutes off resonance,")
         print("nobody near the antenna; the amplifier's own manual and local code come before this sheet.")
     return ExitCode.DONE
+
+
+def _draw(opened: Opened, rows: list[Row], arguments: argparse.Namespace) -> ExitCode:
+    station = opened.file.station
+    drawn = panels(advice_of(station, opened.presets), rows, opened.presets, station.computed.loaded_q)
+    if not drawn:
+        print("error: no antenna serves a band with the amplifier: there is nothing to draw", file=sys.stderr)
+        return ExitCode.FAILED
+    return write_picture(arguments.svg, mismatch_picture(station.name, drawn), arguments.station)
 
 
 def _shown(row: Row) -> dict[str, Any]:

@@ -113,6 +113,12 @@ def _export(arguments: argparse.Namespace, directory: Path) -> int:
     return ExitCode.DONE
 
 
+def _plot(arguments: argparse.Namespace, directory: Path) -> int:
+    from qsyd_daemon.commands.preset_plot import plot  # the other verbs do without station files
+
+    return plot(arguments, directory, {(preset.antenna, preset.segment): preset for preset in _all(directory)})
+
+
 def _import(arguments: argparse.Namespace, directory: Path) -> int:
     try:
         with open(arguments.file, "rb") as file:
@@ -183,4 +189,5 @@ _VERBS = {
     "remove": _remove,
     "export": _export,
     "import": _import,
+    "plot": _plot,
 }

@@ -8,9 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import qsyd_simulators
+from qsyd_daemon.commands.picture_file import write_picture
 from qsyd_daemon.commands.simulated import acts_of, layout_of, steps_of
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.narration import narrate, row
+from qsyd_daemon.pictures.change_over import change_overs
+from qsyd_daemon.pictures.timeline_picture import timeline_picture
 from qsyd_daemon.scenario_file import ScenarioFile, load_scenario
 from qsyd_daemon.scenario_step import ScenarioStep
 from qsyd_daemon.station_file.errors import StationFileError
@@ -30,6 +33,9 @@ def run(arguments: argparse.Namespace) -> int:
         known = ", ".join(shipped())
         print(f"error: name a scenario, or ask for --campaign N; these come with qsyd: {known}", file=sys.stderr)
         return ExitCode.WRONG_USE
+    if arguments.campaign is not None and arguments.svg is not None:
+        print("error: --svg draws the change-overs of one scenario; a campaign has too many", file=sys.stderr)
+        return ExitCode.WRONG_USE
     if arguments.campaign is not None:
         return _campaign(arguments)
     try:
@@ -37,7 +43,8 @@ def run(arguments: argparse.Namespace) -> int:
     except StationFileError as error:
         print(error, file=sys.stderr)
         return ExitCode.BAD_FILE
-    return _scenario(file, file.seed if arguments.seed is None else arguments.seed, as_json=arguments.json)
+    seed = file.seed if arguments.seed is None else arguments.seed
+    return _scenario(file, seed, arguments.svg, as_json=arguments.json)
 
 
 def shipped() -> dict[str, Path]:
@@ -51,12 +58,15 @@ def _path(name: str) -> Path:
     return path if path.exists() else shipped().get(name, path)
 
 
-def _scenario(file: ScenarioFile, seed: int, *, as_json: bool) -> int:
+def _scenario(file: ScenarioFile, seed: int, svg: str | None, *, as_json: bool) -> int:
     told: list[Told] = []
+    events: list[dict[str, Any]] = []
     if not as_json:
         print("\n".join([*row("SIMULATED", f"{file.title} (seed {seed})"), ""]))
 
     def tell(each: Told) -> None:
+        if svg is not None and each.event is not None:
+            events.append({"at": each.at_us / 1e6, **each.event})
         if as_json:
             told.append(each)
         else:
@@ -78,6 +88,10 @@ def _scenario(file: ScenarioFile, seed: int, *, as_json: bool) -> int:
             print(f"{file.path}:{step.line}:{step.column}: failed: {what}", file=sys.stderr)
     for violation in outcome.violations:
         print(f"{file.path}: failed: invariant {violation}", file=sys.stderr)
+    if svg is not None:
+        picture = timeline_picture(f"SIMULATED: {file.title} (seed {seed})", tuple(change_overs(events)))
+        if write_picture(svg, picture, str(file.path)) is not ExitCode.DONE:
+            return ExitCode.FAILED
     return ExitCode.DONE if outcome.passed else ExitCode.FAILED
 
 
