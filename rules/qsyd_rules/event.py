@@ -30,6 +30,19 @@ class Lockout:
 
 
 @dataclass(frozen=True, slots=True)
+class Hold:
+    """An operator's choice of an antenna: it goes before the rules on every band that it covers, until it ends."""
+
+    antenna: str
+    until_us: int
+    """On the monotonic clock of all events."""
+    until: str
+    """The same for people: RFC 3339, UTC."""
+    operator: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Started:
     """The daemon is up; nothing is known of the station yet."""
 
@@ -187,6 +200,15 @@ class LockoutChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class HoldChanged:
+    """An operator holds an antenna, one of the station's, or ends the hold with None; `operator` says who."""
+
+    at_us: int
+    hold: Hold | None
+    operator: str
+
+
+@dataclass(frozen=True, slots=True)
 class LoopStalled:
     """The shell has not had its turn for `stalled_us`: whatever was known is that old."""
 
@@ -226,6 +248,7 @@ Event = (
     | KeySensed
     | FaultAcknowledged
     | LockoutChanged
+    | HoldChanged
     | LoopStalled
     | SafetyTripped
     | DeadlineReached

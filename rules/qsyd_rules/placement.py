@@ -3,7 +3,7 @@
 A `Placement` is a decision, not a deed: it says what has to be right before the first key-down, and why.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from qsyd_rules.band import Band
 from qsyd_rules.preset import Preset, Presets, PresetStanding, adopt, standing
@@ -48,6 +48,8 @@ class Placement:
     sends: tuple[tuple[str, Send], ...]
     """Texts that rules send while they hold, each with its rule's name."""
     selections: Selections
+    held: bool = False
+    """Whether the antenna is the one that an operator holds."""
 
     @property
     def key(self) -> tuple[str | None, str | None, bool]:
@@ -91,7 +93,10 @@ class Atlas:
         selections = self.rulebook.select(situation)
         segment = self._segments.at(frequency_hz)
         band = self._bands[segment.band] if segment else None
-        antenna = self._antenna(selections, band)
+        held = self._held(situation, band)
+        if held is not None and selections.antenna is not None:
+            selections = replace(selections, antenna=None)  # it goes before the rules
+        antenna = self._antenna(selections, band) if held is None else held
         inhibits, advice, sends = self._remarks(selections)
         if band is None:
             inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)
@@ -119,7 +124,15 @@ class Atlas:
             advice,
             sends,
             selections,
+            held is not None,
         )
+
+    def _held(self, situation: Situation, band: Band | None) -> Antenna | None:
+        """The antenna that an operator holds, where it covers the band."""
+        if situation.held is None or band is None:
+            return None
+        antenna = self._by_name.get(situation.held)
+        return antenna if antenna is not None and band.name in antenna.bands else None
 
     def _antenna(self, selections: Selections, band: Band | None) -> Antenna | None:
         if band is None:

@@ -29,6 +29,8 @@ class Situation:
     amplifier: AmplifierState
     keyed: bool
     minute: int | None
+    held: str | None = None
+    """The antenna that an operator holds."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,8 +85,10 @@ class Turn:
     def situation(self, name: str, frequency_hz: int) -> Situation:
         """What the rules are held against, for this rig on this frequency."""
         rig = self.state.rigs[name]
-        keyed = self.keyed if name == self.followed else rig.keyed is True
-        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used)
+        keyed, held = rig.keyed is True, None
+        if name == self.followed:
+            keyed, held = self.keyed, self.state.hold.antenna if self.state.hold is not None else None
+        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used, held)
 
     def circumstances(self) -> Circumstances:
         """What readings are judged in."""

@@ -15,6 +15,8 @@ from qsyd_rules.command import (
 from qsyd_rules.event import (
     AmplifierRequest,
     FaultAcknowledged,
+    Hold,
+    HoldChanged,
     KeySensed,
     LockoutChanged,
     LoopStalled,
@@ -109,6 +111,11 @@ def _key(bench: Guarded, down: bool) -> None:
         bench.push()
 
 
+def _hold(bench: Guarded, antenna: str | None, for_us: int) -> None:
+    held = None if antenna is None else Hold(antenna, bench.now_us + for_us, "later", "jo")
+    bench.tell(HoldChanged(bench.now_us, held, "jo"))
+
+
 def _misread(bench: Guarded, frequency_hz: int) -> None:
     bench.misread_hz = frequency_hz
     if not bench.rig.silent:
@@ -165,6 +172,11 @@ deeds = st.one_of(
     ),
     st.builds(
         lambda it: Deed(f"lockout({it})", lambda b: b.tell(LockoutChanged(b.now_us, LOCKOUT if it else None))), flags
+    ),
+    st.builds(
+        lambda it, us: Deed(f"hold({it}, {us} us)", lambda b: _hold(b, it, us)),
+        st.sampled_from(["beam", "wire", "loop", None]),
+        st.sampled_from([0, 1 * S, 100 * S]),
     ),
     st.builds(
         lambda us: Deed(f"stall({us})", lambda b: b.tell(LoopStalled(b.now_us, us))), st.sampled_from([600 * MS, 6 * S])
