@@ -1,6 +1,7 @@
 """The tune-up worksheet: every antenna and segment, its centre, and what is stored for it."""
 
 from dataclasses import dataclass
+from typing import Any
 
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets, PresetStanding, standing
@@ -32,3 +33,19 @@ def worksheet(atlas: Atlas, presets: Presets) -> list[Row]:
             kind = standing(presets.get((antenna.name, segment.name)), segment)
             rows.append(Row(antenna, segment, kind, amplified))
     return rows
+
+
+def rows_to_json(rows: list[Row]) -> list[dict[str, Any]]:
+    """The rows as JSON values."""
+    return [
+        {
+            "antenna": row.antenna.name,
+            "band": row.segment.band,
+            "segment": row.segment.name,
+            "low_hz": row.segment.low_hz,
+            "high_hz": row.segment.high_hz,
+            "centre_hz": row.segment.centre_hz,
+            "preset": str(row.standing),
+        }
+        for row in rows
+    ]

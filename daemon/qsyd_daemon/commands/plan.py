@@ -6,7 +6,7 @@ import json
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.text_table import table
-from qsyd_daemon.worksheet import worksheet
+from qsyd_daemon.worksheet import rows_to_json, worksheet
 from qsyd_rules.preset import PresetStanding
 from qsyd_rules.quantity import format_frequency
 
@@ -18,19 +18,7 @@ def run(arguments: argparse.Namespace) -> int:
         return opened
     rows = worksheet(opened.atlas, opened.presets)
     if arguments.json:
-        shown = [
-            {
-                "antenna": row.antenna.name,
-                "band": row.segment.band,
-                "segment": row.segment.name,
-                "low_hz": row.segment.low_hz,
-                "high_hz": row.segment.high_hz,
-                "centre_hz": row.segment.centre_hz,
-                "preset": str(row.standing),
-            }
-            for row in rows
-        ]
-        print(json.dumps(shown, indent=2))
+        print(json.dumps(rows_to_json(rows), indent=2))
         return ExitCode.DONE
     lines = table(
         ("antenna", "segment", "from", "to", "tune at", "preset"),

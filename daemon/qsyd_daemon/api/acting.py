@@ -1,0 +1,155 @@
+"""The routes that ask something of the station; what is asked goes through the core, like anything else."""
+
+import datetime
+
+from aiohttp import web
+from pydantic import Field
+
+from qsyd_daemon.api.lease import Leases
+from qsyd_daemon.api.problem import ProblemError
+from qsyd_daemon.api.route import Body, Call, json_answer
+from qsyd_daemon.api.station_view import StationView
+from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json
+from qsyd_daemon.rig_follower import monotonic_us
+from qsyd_rules.effect import Answer
+from qsyd_rules.event import AmplifierRequest, Hold
+from qsyd_rules.quantity import QuantityError, duration_us
+
+HOLD_MAX_S = 24 * 3600
+
+
+class AmplifierBody(Body):
+    request: str = Field(max_length=40, description=f"one of {', '.join(AmplifierRequest)}")
+
+
+class AcknowledgeBody(Body):
+    number: int | None = Field(None, ge=0, le=2**62, description="the fault; default: the one that stands")
+    reason: str | None = Field(None, max_length=1000)
+
+
+class LockoutBody(Body):
+    on: bool
+    reason: str | None = Field(None, max_length=1000)
+    name: str | None = Field(None, max_length=200)
+
+
+class HoldBody(Body):
+    antenna: str | None = Field(None, max_length=64, description="null ends the hold")
+    for_: str | None = Field(None, alias="for", max_length=40, description="how long, such as `30 min`")
+    reason: str | None = Field(None, max_length=1000)
+
+
+class LeaseBody(Body):
+    lease: str | None = Field(None, max_length=64, description="the one to renew or end; null begins one")
+    end: bool = False
+
+
+class PresetsBody(Body):
+    presets: list[dict[str, object]] = Field(max_length=100_000)
+
+
+class PresetNameBody(Body):
+    antenna: str = Field(max_length=64)
+    segment: str = Field(max_length=64)
+
+
+class ReloadBody(Body):
+    pass
+
+
+class Acting:
+    """Handlers that act on one station."""
+
+    def __init__(self, view: StationView) -> None:
+        self._service = view.service
+        self.leases = Leases(view.lease_s, self._lease_lost)
+
+    async def amplifier(self, call: Call) -> web.StreamResponse:
+        word = call.as_(AmplifierBody).request
+        if word not in list(AmplifierRequest):
+            raise ProblemError(400, f"the amplifier may be asked for {', '.join(AmplifierRequest)}")
+        return _answered(await self._service.ask(AmplifierRequest(word), call.caller.operator))
+
+    async def acknowledge(self, call: Call) -> web.StreamResponse:
+        asked = call.as_(AcknowledgeBody)
+        reason = words(asked.reason) if asked.reason else None
+        return _answered(await self._service.acknowledge(asked.number, call.caller.operator, reason))
+
+    async def lock_out(self, call: Call) -> web.StreamResponse:
+        asked = call.as_(LockoutBody)
+        if not asked.on:
+            if not call.caller.is_local:
+                raise ProblemError(403, "a lockout is ended where the work was done: `qsyd lockout off` at the station")
+            return json_answer({"text": await self._service.end_lockout()})
+        reason, name = words(asked.reason or ""), words(asked.name or call.caller.operator)
+        if not reason or not name:
+            raise ProblemError(400, "a lockout needs a reason and a name, not empty ones")
+        return json_answer({"text": await self._service.lock_out(name, reason)})
+
+    async def hold(self, call: Call) -> web.StreamResponse:
+        asked, operator = call.as_(HoldBody), call.caller.operator
+        if asked.antenna is None:
+            ended = self._service.hold(None, operator)
+            return json_answer({"text": "the hold has ended" if ended else "there was no hold"})
+        known = [antenna.name for antenna in self._service.core.atlas.station.antennas]
+        if asked.antenna not in known:
+            raise ProblemError(404, f"there is no antenna {words(asked.antenna)}; this station has {', '.join(known)}")
+        if asked.for_ is None:
+            raise ProblemError(400, "say for how long, such as 30 min: a hold ends by itself")
+        try:
+            length_us = duration_us(asked.for_)
+        except QuantityError as error:
+            raise ProblemError(400, str(error)) from None
+        if not 1 <= length_us <= HOLD_MAX_S * 1_000_000:
+            raise ProblemError(400, f"a hold lasts up to {HOLD_MAX_S // 3600} h")
+        moment = datetime.datetime.now(datetime.UTC) + datetime.timedelta(microseconds=length_us)
+        until = moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+        reason = words(asked.reason) if asked.reason else None
+        self._service.hold(Hold(asked.antenna, monotonic_us() + length_us, until, operator, reason or None), operator)
+        bands = next(each.bands for each in self._service.core.atlas.station.antennas if each.name == asked.antenna)
+        text = f"{asked.antenna} is held on {', '.join(bands)} until {until}"
+        return json_answer({"text": text, "antenna": asked.antenna, "until": until})
+
+    async def lease(self, call: Call) -> web.StreamResponse:
+        asked, holder = call.as_(LeaseBody), call.caller.operator
+        within_s = self.leases.renew_within_s
+        if asked.lease is None:
+            number = self.leases.begin(holder)
+            text = f"renew it within {within_s:g} s, or the amplifier goes to standby"
+            return json_answer({"lease": number, "renew_within_s": within_s, "text": text})
+        if asked.end:
+            self.leases.end(asked.lease, holder)
+            return json_answer({"text": "the lease has ended"})
+        self.leases.renew(asked.lease, holder)
+        return json_answer({"lease": asked.lease, "renew_within_s": within_s, "text": "renewed"})
+
+    async def save_presets(self, call: Call) -> web.StreamResponse:
+        try:
+            presets = self._service.with_edges([preset_from_json(each) for each in call.as_(PresetsBody).presets])
+        except PresetTableError as error:
+            raise ProblemError(400, "; ".join(error.errors)) from None
+        await self._service.save_presets(presets)
+        return json_answer({"saved": [preset_to_json(preset) for preset in presets]})
+
+    async def remove_preset(self, call: Call) -> web.StreamResponse:
+        asked = call.as_(PresetNameBody)
+        if not await self._service.remove_preset(asked.antenna, asked.segment):
+            raise ProblemError(404, f"there is no preset for {words(asked.antenna)} on {words(asked.segment)}")
+        return json_answer({"removed": {"antenna": asked.antenna, "segment": asked.segment}})
+
+    async def reload(self, call: Call) -> web.StreamResponse:
+        raise ProblemError(501, "the station file cannot be read again while qsyd runs; restart it")
+
+    def _lease_lost(self, holder: str) -> None:
+        self._service.lose_lease(holder, self.leases.renew_within_s)
+
+
+def words(text: str) -> str:
+    """Text of an operator on one line, without what a terminal would obey."""
+    return "".join(character if character.isprintable() else " " for character in text).strip()[:200]
+
+
+def _answered(answer: Answer) -> web.Response:
+    if not answer.accepted:
+        raise ProblemError(409, answer.text, accepted=False, ready_in_s=answer.ready_in_s)
+    return json_answer({"accepted": True, "text": answer.text, "ready_in_s": answer.ready_in_s})
