@@ -116,7 +116,7 @@ class Daemon:
         self.simulated = any(isinstance(link.address, Simulated) for link in file.rig_links.values())
         for name, link in file.rig_links.items():
             self._followers[name] = self._follower(name, link)
-        self._api = Api(self._view(file), ways.opening, log)
+        self.api = Api(self._view(file), ways.opening, log)
         lines = [device for device in devices.values() if isinstance(device, PermitLine)]
         self._progress = Progress(
             lines, ways.notifier, self.service.is_on_time, self.service.loop_stalled, self._in_a_line
@@ -124,7 +124,7 @@ class Daemon:
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
-        await self._api.start(self._ways.state)
+        await self.api.start(self._ways.state)
         self._adopt_edges()
         self.service.start()
         for device in self._devices.values():
@@ -144,7 +144,7 @@ class Daemon:
         """Leave the station safe, then close everything."""
         self._progress.close()
         await self.service.stop()
-        await self._api.close()
+        await self.api.close()
         for sense in self._senses.values():
             sense.stop()
         await asyncio.gather(
@@ -170,7 +170,7 @@ class Daemon:
             "version": __version__,
             "simulated": self.simulated,
             "dry_run": self._ways.dry_run,
-            "api": {"address": self._api.address, "leases": self._api.leases},
+            "api": {"address": self.api.address, "leases": self.api.leases},
             "state_directory": {"path": str(self._ways.state), "healthy": self._store.healthy},
             **seen,
         }

@@ -2,7 +2,7 @@
 
 import http.client
 import json
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ class Told:
     number: str | None
 
 
-def follow(directory: Path, last_id: str | None = None) -> Iterator[Told]:
+def follow(directory: Path, last_id: str | None = None) -> Generator[Told, None, None]:
     """Every event until the stream ends. Raises `NoDaemonError` where none begins."""
     try:
         connection = SocketConnection(control_path(directory))

@@ -13,6 +13,7 @@ from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest, Hold
+from qsyd_rules.preset import Preset
 from qsyd_rules.quantity import QuantityError, duration_us
 
 HOLD_MAX_S = 24 * 3600
@@ -128,6 +129,8 @@ class Acting:
             presets = self._service.with_edges([preset_from_json(each) for each in call.as_(PresetsBody).presets])
         except PresetTableError as error:
             raise ProblemError(400, "; ".join(error.errors)) from None
+        if not call.caller.is_local:
+            self._refuse_strangers(presets)
         await self._service.save_presets(presets)
         return json_answer({"saved": [preset_to_json(preset) for preset in presets]})
 
@@ -139,6 +142,16 @@ class Acting:
 
     async def reload(self, call: Call) -> web.StreamResponse:
         raise ProblemError(501, "the station file cannot be read again while qsyd runs; restart it")
+
+    def _refuse_strangers(self, presets: list[Preset]) -> None:
+        """From afar only places that this station has can be stored."""
+        station = self._service.core.atlas.station
+        antennas = {antenna.name for antenna in station.antennas}
+        segments = {segment.name for segment in station.segments}
+        for preset in presets:
+            if preset.antenna not in antennas or preset.segment not in segments:
+                where = f"{words(preset.antenna)} on {words(preset.segment)}"
+                raise ProblemError(400, f"this station has no {where}; nothing is stored")
 
     def _lease_lost(self, holder: str) -> None:
         self._service.lose_lease(holder, self.leases.renew_within_s)

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from aiohttp import web
+from aiohttp.http_exceptions import LineTooLong
 
 from qsyd_daemon.api.problem import ProblemError
 
@@ -140,7 +141,7 @@ class Door(web.RequestHandler):
         return self.requests < self.doorway.limits.requests_max
 
     def request_ended(self) -> None:
-        """It has been; what comes now is the next head."""
+        """It has been, and the connection goes on; what comes now is the next head."""
         self._in_request = False
         self._head.clear()
 
@@ -152,8 +153,11 @@ class Door(web.RequestHandler):
             self.logger.error("a request failed", exc_info=exc)
             problem = ProblemError(status, "qsyd failed at this request; its log says more")
         else:
-            code = getattr(exc, "code", status)
-            problem = ProblemError(code if 400 <= code < 500 else status, "the request is not HTTP as it should be")
+            too_long = isinstance(exc, LineTooLong)
+            detail = (
+                "a line of the request's head is too long" if too_long else "the request is not HTTP as it should be"
+            )
+            problem = ProblemError(431 if too_long else status, detail)
         response = problem.response()
         response.force_close()
         return response

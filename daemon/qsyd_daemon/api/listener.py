@@ -62,14 +62,11 @@ class TcpDoor:
         self._tls = tls
         self._doorway = doorway
         self._server = server
+        host, port = listener.getsockname()[:2]
+        self.address = (str(host), int(port))
+        """Where it listens."""
         self._taking: asyncio.Task[None] | None = None
         self._entering: set[asyncio.Task[None]] = set()
-
-    @property
-    def address(self) -> tuple[str, int]:
-        """Where it listens."""
-        host, port = self._listener.getsockname()[:2]
-        return str(host), int(port)
 
     def start(self) -> None:
         """Begin to take connections."""

@@ -49,8 +49,8 @@ class Api:
         self._log = log
         self._opening = opening
         limits = opening.limits if opening is not None else Limits()
-        self._unix = Doorway(limits, is_tcp=False)
-        self._tcp = Doorway(limits, is_tcp=True)
+        self.unix = Doorway(limits, is_tcp=False)
+        self.tcp = Doorway(limits, is_tcp=True)
         self._act = Acting(view)
         self._watching = Watching(view)
         self.routes = table(self._watching, self._act, self._events, self._metrics, self._openapi)
@@ -82,7 +82,7 @@ class Api:
     async def start(self, directory: Path) -> None:
         """Open the socket in the state directory, which must be locked: an old one is in nobody's use."""
         loop = asyncio.get_running_loop()
-        server = DoorServer(self._unix, self._serve_local)
+        server = DoorServer(self.unix, self._serve_local)
         self._path = control_path(directory)
         self._path.unlink(missing_ok=True)
         self._listening = await loop.create_unix_server(server, sock=bind_unix(self._path))
@@ -101,7 +101,7 @@ class Api:
         if self._tcp_door is not None:
             self._tcp_door.close()
         await asyncio.gather(*(server.shutdown(SHUTDOWN_S) for server in self._servers))
-        for doorway in (self._unix, self._tcp):
+        for doorway in (self.unix, self.tcp):
             doorway.close()
         if self._path is not None:
             self._path.unlink(missing_ok=True)
@@ -113,9 +113,9 @@ class Api:
         await self._gate.refresh()
         names = frozenset(Authority(host, port) for host, port in opening.names)
         self._border = Border("https" if opening.tls is not None else "http", names)
-        server = DoorServer(self._tcp, self._serve_tcp)
+        server = DoorServer(self.tcp, self._serve_tcp)
         self._servers.append(server)
-        self._tcp_door = TcpDoor(opening.listener, opening.tls, self._tcp, server)
+        self._tcp_door = TcpDoor(opening.listener, opening.tls, self.tcp, server)
         self._tcp_door.start()
         self._refreshing = asyncio.get_running_loop().create_task(self._refresh())
         self._log.info("api", address=self.address)
@@ -124,7 +124,7 @@ class Api:
         """Whoever follows the events leaves when their token is taken back."""
         while True:
             await asyncio.sleep(REFRESH_S)
-            if self._gate is not None and self._tcp.streams:
+            if self._gate is not None and self.tcp.streams:
                 await self._gate.refresh()
 
     # A request
@@ -147,14 +147,14 @@ class Api:
             response = problem.response()
         except (StoreError, LockoutError) as error:
             response = ProblemError(507, str(error)).response()
-        finally:
-            door.request_ended()
         if response.prepared:
             return response
         for name, value in SAFE_HEADERS.items():
             response.headers.setdefault(name, value)
         if not may_go_on or not request.content.is_eof():
             response.force_close()
+        else:
+            door.request_ended()
         return response
 
     async def _answer_local(self, request: web.BaseRequest) -> web.StreamResponse:
@@ -174,6 +174,8 @@ class Api:
     async def _answer(
         self, request: web.BaseRequest, caller: Caller, may_stay: Callable[[], bool]
     ) -> web.StreamResponse:
+        if not (1, 0) <= request.version <= (1, 1):
+            raise ProblemError(505, "this speaks HTTP/1.1")
         route = self._route(request)
         if caller.role < route.role:
             if caller.role is Role.VISITOR:
@@ -203,7 +205,7 @@ class Api:
             raise ProblemError(415, "requests are not compressed")
         if "Expect" in request.headers:
             raise ProblemError(417, "send the body without waiting")
-        limits = self._tcp.limits
+        limits = self.tcp.limits
         most = LARGE_BODY if route.large and caller.is_local else limits.body_bytes
         data = await _read(request, most, limits.body_s)
         body = await asyncio.to_thread(parse_object, data) if len(data) > limits.body_bytes else parse_object(data)
@@ -216,8 +218,8 @@ class Api:
         return await stream(call, self._view.ring, self._view.status)
 
     async def _metrics(self, call: Call) -> web.StreamResponse:
-        streams = self._unix.streams + self._tcp.streams
-        return await self._watching.metrics(call, streams, self._tcp.connections)
+        streams = self.unix.streams + self.tcp.streams
+        return await self._watching.metrics(call, streams, self.tcp.connections)
 
     async def _openapi(self, call: Call) -> web.StreamResponse:
         return json_answer(document(self.routes, self._view.service.core.atlas.station.name))
@@ -262,6 +264,6 @@ async def _read(request: web.BaseRequest, most: int, within_s: float) -> bytes:
                     raise too_large
     except TimeoutError:
         raise ProblemError(408, f"the request has not come within {within_s:g} s") from None
-    except (web.PayloadAccessError, web.RequestPayloadError):
+    except (web.PayloadAccessError, web.RequestPayloadError, ConnectionError):
         raise ProblemError(400, "the request has ended early") from None
     return bytes(data)
