@@ -17,6 +17,7 @@ from running_daemon import RunningDaemon, qsyd
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.token_file import TokenFileError, digest_of, new_token, read_tokens, write_tokens
 
+DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
 NESTED = "[" * 100_000
 SHORT = '{"tokens": [{"name": "a", "role": "watch", "sha256": "00", "made": ""}]}'
 BASE = STATION[: STATION.index("api:")]
@@ -386,4 +387,12 @@ async def test_every_route_of_the_table_is_in_the_description(tmp_path: Path) ->
         described = {(method.upper(), path) for path, methods in paths.items() for method in methods}
         assert described == {(route.method, route.path) for route in daemon.api.routes}
         assert len(daemon.api.routes) == len(described)
+        rows = re.findall(
+            r"^\| `(GET|POST) (/[^`]*)` \| ([^|]+) \|", DEVELOPERS.read_text(encoding="utf-8"), re.MULTILINE
+        )
+        told = {(method, path): who.strip() for method, path, who in rows}
+        words = {Role.VISITOR: "anybody on loopback"}
+        assert told == {
+            (route.method, route.path): words.get(route.role, route.role.word) for route in daemon.api.routes
+        }
         assert {"GET", "POST"} == {route.method for route in daemon.api.routes}
