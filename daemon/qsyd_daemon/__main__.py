@@ -144,6 +144,11 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     hold.add_argument("--reason", help="shown in status and history")
     hold.set_defaults(module="hold")
 
+    send = commands.add_parser("send", parents=[state], help="try an output of notices with a text")
+    send.add_argument("output", metavar="OUTPUT", help="one that only tells, such as a jsonl")
+    send.add_argument("text", metavar="TEXT", nargs="+")
+    send.set_defaults(module="send")
+
     amplifier = commands.add_parser("amplifier", help="ask for on, off, standby or operate")
     amplifier.set_defaults(module="amplifier", now=False, when_ready=False)
     requests = amplifier.add_subparsers(title="requests", metavar="REQUEST", dest="request", required=True)

@@ -199,6 +199,21 @@ class Service:
             self.tell(HoldChanged(monotonic_us(), hold, operator))
         return hold is not None or stood
 
+    def send_notice(self, output: str, text: str, operator: str) -> bool:
+        """Hand a text to an output of notices, as a rule would; whether there is such an output."""
+        found = self._wires.notices.get(output)
+        if found is None:
+            return False
+        line = {**_stamp(monotonic_us()), "event": "notice", "rule": f"tried by {operator}", "text": text}
+        found.tell(line)
+        self.store.journal(line)
+        return True
+
+    @property
+    def notice_outputs(self) -> tuple[str, ...]:
+        """The outputs that only tell."""
+        return tuple(self._wires.notices)
+
     def lose_lease(self, holder: str, after_s: float) -> None:
         """Whoever steered from afar is not heard any more: the amplifier to standby, as an operator would ask it."""
         self.warn("lease-lost", f"{holder} has not renewed the lease for {after_s:g} s; the amplifier goes to standby")

@@ -100,6 +100,22 @@ def test_a_hold_from_afar_carries_the_name_of_its_token(station: ApiStation) -> 
     assert station.post("/v1/hold", {"antenna": None}).json == {"text": "there was no hold"}
 
 
+def test_a_notice_is_tried_and_reaches_its_output_alone(station: ApiStation) -> None:
+    done = station.daemon.qsyd("send", "notes", "is", "anybody", "there?")
+    assert (done.returncode, done.stdout) == (0, "handed to notes\n")
+    end_s = time.monotonic() + 10
+    path = station.state / "notes.jsonl"
+    while '"is anybody there?"' not in (text := path.read_text()):
+        assert time.monotonic() < end_s, text
+        time.sleep(0.05)
+    assert not station.daemon.named("notice")
+    for body, status in (({"output": "switch", "text": "x"}, 404), ({"output": "notes", "text": " "}, 400)):
+        assert station.post("/v1/send", body).status == status
+    assert station.post("/v1/send", {"output": "notes", "text": "x"}, role="watch").status == 403
+    refused = station.daemon.qsyd("send", "nowhere", "x")
+    assert (refused.returncode, "there are: notes" in refused.stderr) == (1, True)
+
+
 def test_a_refusal_of_the_core_is_a_conflict_that_says_why_and_how_long(station: ApiStation) -> None:
     assert station.post("/v1/amplifier", {"request": "on"}).status == 200
     answer = station.post("/v1/amplifier", {"request": "operate"})

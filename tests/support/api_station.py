@@ -33,6 +33,7 @@ amplifier: {warm_up: 150 s, bands: [80m, 40m, 20m]}
 segments: {20m: 1}
 rules:
   - {name: wire at night, when: {band: 40m, between: 22:00..06:00}, then: {antenna: low-loop}}
+outputs: {notes: {kind: jsonl}}
 api: {listen: "127.0.0.1:0", lease: 3 s}
 """
 ROLES = ("watch", "operate", "administer")

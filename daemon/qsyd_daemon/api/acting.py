@@ -54,6 +54,11 @@ class PresetNameBody(Body):
     segment: str = Field(max_length=64)
 
 
+class SendBody(Body):
+    output: str = Field(max_length=64)
+    text: str = Field(max_length=1000)
+
+
 class ReloadBody(Body):
     pass
 
@@ -123,6 +128,16 @@ class Acting:
             return json_answer({"text": "the lease has ended"})
         self.leases.renew(asked.lease, holder)
         return json_answer({"lease": asked.lease, "renew_within_s": within_s, "text": "renewed"})
+
+    async def send(self, call: Call) -> web.StreamResponse:
+        asked = call.as_(SendBody)
+        text = words(asked.text)
+        if not text:
+            raise ProblemError(400, "there is nothing to send")
+        if not self._service.send_notice(asked.output, text, call.caller.operator):
+            known = ", ".join(self._service.notice_outputs) or "none"
+            raise ProblemError(404, f"there is no output {words(asked.output)} that only tells; there are: {known}")
+        return json_answer({"text": f"handed to {asked.output}"})
 
     async def save_presets(self, call: Call) -> web.StreamResponse:
         try:

@@ -86,6 +86,7 @@ def table(look: Watching, act: Acting, events: Handler, metrics: Handler, openap
             act.lease,
             acting.LeaseBody,
         ),
+        Route("POST", "/v1/send", Role.OPERATE, "Try an output of notices with a text.", act.send, acting.SendBody),
         Route(
             "POST",
             "/v1/presets",

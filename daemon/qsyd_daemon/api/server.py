@@ -5,6 +5,7 @@ only then does a handler see it. A request that is refused changes nothing.
 """
 
 import asyncio
+import json
 from collections.abc import Awaitable, Callable
 from functools import partial
 from pathlib import Path
@@ -24,7 +25,7 @@ from qsyd_daemon.api.opening import Opening
 from qsyd_daemon.api.origin import Authority, Border
 from qsyd_daemon.api.problem import SAFE_HEADERS, ProblemError
 from qsyd_daemon.api.role import Role
-from qsyd_daemon.api.route import Call, Caller, Route, json_answer
+from qsyd_daemon.api.route import JSON, Call, Caller, Route
 from qsyd_daemon.api.routes import table
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.api.strict_json import parse_object
@@ -64,6 +65,8 @@ class Api:
         self._border: Border | None = None
         self._refreshing: asyncio.Task[None] | None = None
         self._path: Path | None = None
+        self._description: bytes | None = None
+        self._turns = asyncio.Lock()
 
     @property
     def leases(self) -> list[str]:
@@ -185,6 +188,9 @@ class Api:
             given = _query(request, route.takes)
         else:
             given = await self._body(request, route, caller)
+        if not caller.is_local:
+            async with self._turns:
+                await asyncio.sleep(0)  # one request a turn of the loop: the station's own events come in between
         return await route.run(Call(request, caller, given, may_stay))
 
     def _route(self, request: web.BaseRequest) -> Route:
@@ -222,7 +228,10 @@ class Api:
         return await self._watching.metrics(call, streams, self.tcp.connections)
 
     async def _openapi(self, call: Call) -> web.StreamResponse:
-        return json_answer(document(self.routes, self._view.service.core.atlas.station.name))
+        if self._description is None:
+            name = self._view.service.core.atlas.station.name
+            self._description = await asyncio.to_thread(lambda: json.dumps(document(self.routes, name)).encode())
+        return web.Response(body=self._description, content_type=JSON)
 
 
 def _always() -> bool:

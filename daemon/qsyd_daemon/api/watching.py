@@ -1,7 +1,9 @@
 """The routes that only tell: GET never acts."""
 
+import asyncio
 import datetime
 import re
+from typing import Any
 
 from aiohttp import web
 from pydantic import Field
@@ -16,7 +18,10 @@ from qsyd_daemon.api.why import antennas, just_now
 from qsyd_daemon.explanation import Question, explain
 from qsyd_daemon.preset_table import preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
+from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.worksheet import rows_to_json, worksheet
+from qsyd_rules.placement import Atlas
+from qsyd_rules.preset import Presets
 from qsyd_rules.quantity import QuantityError, duration_us, frequency_hz, minute_of_day
 from qsyd_rules.words import Mode
 
@@ -100,8 +105,7 @@ class Watching:
         held = state.hold.antenna if state.hold is not None and rig == core.followed else None
         question = Question(hertz, mode, rig, minute, held)
         presets = self._service.store.presets()
-        answer = explain(core.atlas, question, presets)
-        answer["antennas"] = antennas(core.atlas, core.atlas.place(question.situation(), presets), question.situation())
+        answer = await asyncio.to_thread(_explained, core.atlas, question, presets)  # every rule is gone through
         answer["just_now"] = None
         if asked.frequency is None and call.caller.role >= Role.WATCH:
             rows = await self._service.read_journal(1, None, None, None, JUST_NOW_ROWS)
@@ -114,8 +118,18 @@ class Watching:
         rows = await self._service.read_journal(
             asked.after + 1, _moment(asked.since), _moment(asked.until), names, asked.limit
         )
-        shown = ",".join(f'{{"sequence":{row.sequence},{row.text_json[1:]}' for row in rows)
-        return web.Response(body=f'{{"rows":[{shown}]}}'.encode(), content_type=JSON)
+        return web.Response(body=await asyncio.to_thread(_shown, rows), content_type=JSON)
+
+
+def _explained(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any]:
+    situation = question.situation()
+    return explain(atlas, question, presets) | {"antennas": antennas(atlas, atlas.place(situation, presets), situation)}
+
+
+def _shown(rows: list[JournalRow]) -> bytes:
+    """The rows as JSON: each is an object already, and only gets its number."""
+    events = ",".join(f'{{"sequence":{row.sequence},{row.text_json[1:]}' for row in rows)
+    return f'{{"rows":[{events}]}}'.encode()
 
 
 def _moment(text: str | None) -> str | None:
