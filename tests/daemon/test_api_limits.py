@@ -95,6 +95,25 @@ async def test_a_body_that_does_not_come_is_cut(tmp_path: Path) -> None:
     assert SHORT.body_s <= took_s < LATEST_S
 
 
+async def test_a_token_that_is_taken_back_while_a_body_comes_does_nothing(tmp_path: Path) -> None:
+    state = tmp_path / "state"
+    secret = token_in(state)
+    body = dumps({"request": "on"})
+
+    def ask(peer: Peer) -> int:
+        with peer.connect() as connection:
+            headers = {"Content-Type": "application/json", "Content-Length": str(len(body))}
+            connection.sendall(peer.head("POST", "/v1/amplifier", headers, token=secret) + body[:5])
+            time.sleep(0.2)
+            write_tokens(state / "tokens.json", [])
+            connection.sendall(body[5:])
+            return read_answer(connection).status
+
+    async with near_station(tmp_path, replace(SHORT, body_s=20.0)) as (daemon, peer):
+        assert await asyncio.to_thread(ask, peer) == 401
+        assert daemon.status()["amplifier"]["state"] == "off"
+
+
 @pytest.mark.parametrize("asks_first", [False, True])
 async def test_an_idle_connection_is_closed(tmp_path: Path, asks_first: bool) -> None:
     def idle(peer: Peer) -> tuple[bytes, float]:

@@ -87,7 +87,8 @@ class Acting:
             if not call.caller.is_local:
                 raise ProblemError(403, "a lockout is ended where the work was done: `qsyd lockout off` at the station")
             return json_answer({"text": await self._service.end_lockout()})
-        reason, name = words(asked.reason or ""), words(asked.name or call.caller.operator)
+        given = asked.name if call.caller.is_local else None  # whoever comes with a token has its name
+        reason, name = words(asked.reason or ""), words(given or call.caller.operator)
         if not reason or not name:
             raise ProblemError(400, "a lockout needs a reason and a name, not empty ones")
         return json_answer({"text": await self._service.lock_out(name, reason)})

@@ -188,6 +188,10 @@ class Api:
             given = _query(request, route.takes)
         else:
             given = await self._body(request, route, caller)
+            if self._gate is not None:
+                await self._gate.refresh()  # the body may have taken its time
+            if not may_stay():
+                raise ProblemError(401, "this token has been taken back", CHALLENGE)
         if not caller.is_local:
             async with self._turns:
                 await asyncio.sleep(0)  # one request a turn of the loop: the station's own events come in between
