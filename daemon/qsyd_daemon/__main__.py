@@ -70,6 +70,7 @@ def _parser() -> argparse.ArgumentParser:
     as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
     _station_commands(commands, state, as_json)
     _daemon_commands(commands, state, as_json)
+    _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
     return parser
 
@@ -138,6 +139,28 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
 
     tube = commands.add_parser("tube", parents=[state, as_json], help="what the tube has been through, and its gain")
     tube.set_defaults(module="tube")
+    watch = commands.add_parser("watch", parents=[state], help="the station live")
+    watch.add_argument("--json", action="store_true", help="events as lines of JSON")
+    watch.set_defaults(module="watch")
+
+    history = commands.add_parser("history", parents=[state, as_json], help="what happened, and why")
+    history.add_argument("--since", metavar="TIME", help="2026-05-01T14:30Z, or how long ago: 15min")
+    history.add_argument("--until", metavar="TIME", help="likewise")
+    history.add_argument("--event", action="append", default=[], metavar="NAME", help="only these; may be repeated")
+    history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
+    history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
+    history.set_defaults(module="history")
+
+    hold = commands.add_parser("hold", parents=[state], help="an antenna past the rules for a time, or off")
+    hold.add_argument("antenna", metavar="ANTENNA", help="one of the station's, or off")
+    hold.add_argument("--for", dest="length", metavar="TIME", help="how long, such as 30min")
+    hold.add_argument("--reason", help="shown in status and history")
+    hold.set_defaults(module="hold")
+
+    send = commands.add_parser("send", parents=[state], help="try an output of notices with a text")
+    send.add_argument("output", metavar="OUTPUT", help="one that only tells, such as a jsonl")
+    send.add_argument("text", metavar="TEXT", nargs="+")
+    send.set_defaults(module="send")
 
     amplifier = commands.add_parser("amplifier", help="ask for on, off, standby or operate")
     amplifier.set_defaults(module="amplifier", now=False, when_ready=False)
@@ -183,6 +206,20 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     begin.add_argument("--reason", required=True, help="what is being worked on")
     begin.add_argument("--name", help="who works on it (default: this user)")
     turns.add_parser("off", parents=[state], help="end")
+
+
+def _token_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
+    token = commands.add_parser("token", help="who may call from afar: new, list, remove")
+    token.set_defaults(module="token")
+    verbs = token.add_subparsers(title="verbs", metavar="VERB", dest="verb", required=True)
+    file = argparse.ArgumentParser(add_help=False)
+    file.add_argument("--file", metavar="FILE", help="default tokens.json in the state directory")
+    new = verbs.add_parser("new", parents=[state, file], help="make one; it is printed once")
+    new.add_argument("role", metavar="ROLE", choices=("watch", "operate", "administer"), help="what it may do")
+    new.add_argument("--name", required=True, help="whose it is; events carry it")
+    verbs.add_parser("list", parents=[state, file, as_json], help="names and roles")
+    remove = verbs.add_parser("remove", parents=[state, file], help="take one back, at once")
+    remove.add_argument("name", metavar="NAME")
 
 
 def _simulator_commands(commands: Commands, as_json: Parser) -> None:

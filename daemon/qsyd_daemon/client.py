@@ -15,7 +15,9 @@ class NoDaemonError(Exception):
     """No daemon answers for this state directory."""
 
 
-class _SocketConnection(http.client.HTTPConnection):
+class SocketConnection(http.client.HTTPConnection):
+    """HTTP over the control socket at a path."""
+
     def __init__(self, path: Path) -> None:
         super().__init__("localhost", timeout=ANSWER_WITHIN_S)
         self._path = path
@@ -32,7 +34,7 @@ def call(directory: Path, method: str, target: str, body: object = None) -> tupl
         path = control_path(directory)
     except ValueError as error:
         raise NoDaemonError(str(error)) from None
-    connection = _SocketConnection(path)
+    connection = SocketConnection(path)
     try:
         headers = {"Content-Type": "application/json"} if body is not None else {}
         connection.request(method, target, json.dumps(body) if body is not None else None, headers)
@@ -49,3 +51,8 @@ def call(directory: Path, method: str, target: str, body: object = None) -> tupl
     finally:
         connection.close()
     return response.status, answer if isinstance(answer, dict) else {}
+
+
+def reason_of(answer: dict[str, Any]) -> str:
+    """Why a request was not done, of an answer that says so (RFC 9457)."""
+    return str(answer.get("detail") or answer.get("text") or "the daemon gave no reason")

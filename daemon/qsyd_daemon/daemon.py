@@ -11,7 +11,11 @@ from typing import Any
 from structlog.typing import FilteringBoundLogger
 
 from qsyd_daemon import __version__
-from qsyd_daemon.control import ControlSocket
+from qsyd_daemon.api.counters import Counters
+from qsyd_daemon.api.event_ring import EventRing
+from qsyd_daemon.api.opening import Opening
+from qsyd_daemon.api.server import Api
+from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.key_sense import KeySense
 from qsyd_daemon.links.keeper import KeptLink, Opener, open_link
 from qsyd_daemon.links.line_port import IoctlLines, LineOpener, ModemLines
@@ -49,6 +53,9 @@ from qsyd_rules.command import CommandName
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.placement import Atlas
 
+LEASE_S = 30.0
+"""Within this time a lease has to be renewed, where the station file says nothing."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ways:
@@ -63,6 +70,8 @@ class Ways:
     """Who manages this process as a service."""
     lines: ModemLines = field(default_factory=IoctlLines)
     """How control lines of serial ports are reached."""
+    opening: Opening | None = None
+    """Where the API is reached over TCP, bound already; None where it is not."""
 
 
 class Daemon:
@@ -91,10 +100,16 @@ class Daemon:
         self._own_log = LogOutput("log", log)
         wiring = wiring_of(file.outputs, {name: device.commands for name, device in devices.items()}, ways.dry_run)
         self._followers: dict[str, RigFollower] = {}
+        self._ring, self._counters = EventRing(), Counters()
         wires = Wires(
             devices,
             notices,
-            (self._to_log,) if self._events is None else (self._events.tell, self._to_log),
+            (
+                *((self._events.tell,) if self._events is not None else ()),
+                self._to_log,
+                self._ring.tell,
+                self._counters.tell,
+            ),
             {rig.name: self._read_now(rig.name) for rig in file.station.rigs},
         )
         self._devices, self._notices = devices, notices
@@ -103,7 +118,7 @@ class Daemon:
         for name, link in file.rig_links.items():
             self._followers[name] = self._follower(name, link)
         self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
-        self._control = ControlSocket(self.service, self._desk, self.status)
+        self.api = Api(self._view(file), ways.opening, log)
         lines = [device for device in devices.values() if isinstance(device, PermitLine)]
         self._progress = Progress(
             lines, ways.notifier, self.service.is_on_time, self.service.loop_stalled, self._in_a_line
@@ -111,7 +126,7 @@ class Daemon:
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
-        await self._control.start(self._ways.state)
+        await self.api.start(self._ways.state)
         self._adopt_edges()
         self.service.start()
         for device in self._devices.values():
@@ -131,7 +146,7 @@ class Daemon:
         """Leave the station safe, then close everything."""
         self._progress.close()
         await self.service.stop()
-        await self._control.close()
+        await self.api.close()
         self._desk.close()
         for sense in self._senses.values():
             sense.stop()
@@ -160,11 +175,25 @@ class Daemon:
             "version": __version__,
             "simulated": self.simulated,
             "dry_run": self._ways.dry_run,
+            "api": {"address": self.api.address, "leases": self.api.leases},
             "state_directory": {"path": str(self._ways.state), "healthy": self._store.healthy},
             **seen,
             "tube": tube if self.service.core.atlas.station.amplifier is not None else None,
             "presets_to_renew": self.service.experience.marks_to_json(),
         }
+
+    def _view(self, file: StationFile) -> StationView:
+        return StationView(
+            service=self.service,
+            desk=self._desk,
+            directory=self._ways.state,
+            status=self.status,
+            links=lambda: {name: link.closed_because is None for name, link in self._links.items()},
+            loop_lag_s=lambda: self._progress.lag_us / 1e6,
+            ring=self._ring,
+            counters=self._counters,
+            lease_s=file.api.lease_us / 1e6 if file.api is not None else LEASE_S,
+        )
 
     def _in_a_line(self) -> str:
         """The station at one look, for the service manager."""
@@ -233,6 +262,8 @@ class Daemon:
             address = (self._ways.simulated or {})[name]
 
         def reading(told: RigReading, at_us: int) -> None:
+            if told.asked_at_us is not None:
+                self._counters.polled(name, at_us - told.asked_at_us)
             self.service.rig_read(name, told, at_us)
 
         def closed(reason: str) -> None:

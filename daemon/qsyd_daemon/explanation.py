@@ -21,10 +21,14 @@ class Question:
     mode: Mode | None
     rig: str
     minute: int | None
+    held: str | None = None
+    """The antenna that an operator holds."""
 
     def situation(self) -> Situation:
         """The same, as the rules see it: unkeyed, and the amplifier in standby."""
-        return Situation(self.rig, self.frequency_hz, self.mode, AmplifierState.STANDBY, False, self.minute)
+        return Situation(
+            self.rig, self.frequency_hz, self.mode, AmplifierState.STANDBY, False, self.minute, held=self.held
+        )
 
 
 def explain(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any]:
@@ -123,6 +127,8 @@ def _because(atlas: Atlas, placement: Placement, rule: Rule, number: int) -> str
             continue
         if decider is not None and decider < number:
             return f"every condition holds, but “{rules[decider].name}” decides the {setting} first"
+        if setting == "antenna" and placement.held and placement.antenna is not None:
+            return f"every condition holds, but {placement.antenna.name} is held by an operator"
         if setting == "antenna":
             where = placement.band.name if placement.band else "this frequency"
             return f"every condition holds, but {rule.then.antenna} does not cover {where}"

@@ -39,6 +39,8 @@ class Progress:
         self._stalled = stalled
         self._status = status
         self._beat_us = 0
+        self.lag_us = 0
+        """How late the last mark was."""
         self._over = threading.Event()
         self._timer: asyncio.TimerHandle | None = None
         self._fed_us = 0
@@ -65,6 +67,7 @@ class Progress:
         """Leave a mark."""
         now_us = monotonic_us()
         was_us, self._beat_us = self._beat_us, now_us
+        self.lag_us = max(0, now_us - was_us - round(BEAT_S * 1e6))
         self._timer = asyncio.get_running_loop().call_later(BEAT_S, self._beat)
         if now_us - was_us >= STALLED_US or any(line.is_dropped for line in self._lines):
             # In one turn of the loop: no release that was decided before can come in between.

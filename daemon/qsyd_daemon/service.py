@@ -23,6 +23,7 @@ from qsyd_daemon.outputs.output import Event as Line
 from qsyd_daemon.outputs.template import Template, TemplateError
 from qsyd_daemon.protocols.session import RigReading
 from qsyd_daemon.rig_follower import monotonic_us
+from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.store.store import Store
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
 from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
@@ -33,6 +34,8 @@ from qsyd_rules.event import (
     DeviceRead,
     Event,
     FaultAcknowledged,
+    Hold,
+    HoldChanged,
     IntentRecorded,
     KeySensed,
     Lockout,
@@ -193,6 +196,40 @@ class Service:
         self.tell(LockoutChanged(monotonic_us(), None))
         return "the lockout has ended; the wish to operate has to be renewed"
 
+    def hold(self, hold: Hold | None, operator: str) -> bool:
+        """Hold an antenna of this station, or end the hold; whether there is or was one."""
+        stood = self.state.station.hold is not None
+        if hold is not None or stood:
+            self.tell(HoldChanged(monotonic_us(), hold, operator))
+        return hold is not None or stood
+
+    def send_notice(self, output: str, text: str, operator: str) -> bool:
+        """Hand a text to an output of notices, as a rule would; whether there is such an output."""
+        found = self._wires.notices.get(output)
+        if found is None:
+            return False
+        line = {**_stamp(monotonic_us()), "event": "notice", "rule": f"tried by {operator}", "text": text}
+        found.tell(line)
+        self.store.journal(line)
+        return True
+
+    @property
+    def notice_outputs(self) -> tuple[str, ...]:
+        """The outputs that only tell."""
+        return tuple(self._wires.notices)
+
+    def lose_lease(self, holder: str, after_s: float) -> None:
+        """Whoever steered from afar is not heard any more: the amplifier to standby, as an operator would ask it."""
+        self.warn("lease-lost", f"{holder} has not renewed the lease for {after_s:g} s; the amplifier goes to standby")
+        self._last_request += 1
+        self.tell(OperatorAsked(monotonic_us(), self._last_request, AmplifierRequest.STANDBY, f"lease of {holder}"))
+
+    async def read_journal(
+        self, since_sequence: int, since: str | None, until: str | None, events: list[str] | None, limit: int
+    ) -> list[JournalRow]:
+        """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
+        return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
+
     def with_edges(self, presets: Iterable[Preset]) -> list[Preset]:
         """Presets without edges take those of their segment, where this station has it."""
         segments = {segment.name: segment for segment in self.core.atlas.station.segments}
@@ -217,6 +254,10 @@ class Service:
     def report(self, notice: Notice) -> None:
         """Tell whoever listens of something that was decided outside the core."""
         self._report(notice, monotonic_us())
+
+    def warn_soon(self, code: str, text: str) -> None:
+        """The same from another thread."""
+        self._loop.call_soon_threadsafe(self.warn, code, text)
 
     def tell(self, event: Event) -> None:
         """Hand one event to the core and carry out what it decides. A failure of the core is loud and ends the daemon."""

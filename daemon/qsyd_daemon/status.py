@@ -25,6 +25,7 @@ def status(core: GuardedStation, state: StationState, now_us: int, troubles: Map
         "guard": _guard(core),
         "rigs": {name: _rig(rig, troubles.get(f"rig {name}")) for name, rig in state.rigs.items()},
         "placed": event_fields(placed_notice(turn, placed)) | {"drive_w": placed.drive_w} if placed else None,
+        "hold": _hold(state, now_us),
         "lockout": asdict(state.lockout) if state.lockout is not None else None,
         "meters": _meters(core, turn),
         "transmit": {"released": state.reasons is None, "reasons": list(state.reasons or ())},
@@ -60,6 +61,19 @@ def _rig(rig: RigState, trouble: str | None) -> dict[str, Any]:
         "split": rig.split,
         "mode": str(rig.mode) if rig.mode else None,
         "keyed": rig.keyed,
+    }
+
+
+def _hold(state: StationState, now_us: int) -> dict[str, Any] | None:
+    hold = state.hold
+    if hold is None:
+        return None
+    return {
+        "antenna": hold.antenna,
+        "until": hold.until,
+        "left_s": max(0, hold.until_us - now_us) / 1_000_000,
+        "operator": hold.operator,
+        "reason": hold.reason,
     }
 
 

@@ -2,7 +2,9 @@
 
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
+from qsyd_daemon.explanation import estimate_to_json
 from qsyd_rules.estimate import Estimate
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets, PresetStanding, standing
@@ -44,3 +46,25 @@ def worksheet(atlas: Atlas, presets: Presets, marks: Marks = MappingProxyType({}
             mark = marks.get((antenna.name, segment.name)) if kind is PresetStanding.SAVED else None
             rows.append(Row(antenna, segment, kind, amplified, fitted, mark))
     return rows
+
+
+def rows_to_json(rows: list[Row]) -> list[dict[str, Any]]:
+    """The rows as JSON values; `because` and `estimate` only where there is one."""
+    return [_row_to_json(row) for row in rows]
+
+
+def _row_to_json(row: Row) -> dict[str, Any]:
+    shown: dict[str, Any] = {
+        "antenna": row.antenna.name,
+        "band": row.segment.band,
+        "segment": row.segment.name,
+        "low_hz": row.segment.low_hz,
+        "high_hz": row.segment.high_hz,
+        "centre_hz": row.segment.centre_hz,
+        "preset": str(row.standing) if row.mark is None else str(PresetStanding.STALE),
+    }
+    if row.mark is not None:
+        shown["because"] = row.mark.text
+    if row.estimate is not None:
+        shown["estimate"] = estimate_to_json(row.estimate)
+    return shown

@@ -26,6 +26,7 @@ from qsyd_rules.event import (
     DeviceRead,
     Event,
     FaultAcknowledged,
+    HoldChanged,
     IntentRecorded,
     KeySensed,
     Lockout,
@@ -48,6 +49,7 @@ from qsyd_rules.fault import FaultCode
 from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault
 from qsyd_rules.follow import lose_rig, read_rig, redecide, silent_at_us, take_minute
 from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, pass_heater_time
+from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
 from qsyd_rules.judgement import FORCE_STANDBY_US, FRESH_US, at_rest_at_us, quiet_at_us
 from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tank_overdue
 from qsyd_rules.notice import PresetSaved, StationStarted, Warned
@@ -163,6 +165,8 @@ def _take(turn: Turn, event: Event) -> None:
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):
             turn.change(tuning=tuning)
+        case HoldChanged():
+            change_hold(turn, event)
         case LoopStalled(stalled_us=stalled_us):
             _stalled(turn, stalled_us)
         case SafetyTripped(invariant=invariant, text=text):
@@ -244,6 +248,7 @@ def _pass_time(turn: Turn) -> None:
     note_key(turn)
     pass_fault_time(turn)
     pass_heater_time(turn)
+    pass_hold_time(turn)
     _take_minute_over(turn)
 
 
@@ -275,6 +280,7 @@ def _deadlines(turn: Turn) -> Iterable[int | None]:
     if state.disagree_since_us is not None and not state.disagree_told:
         yield state.disagree_since_us + DISAGREE_US
     yield at_rest_at_us(turn)
+    yield hold_ends_us(turn)
     if state.change_over is not None:
         yield state.change_over.noted_us + NOTE_WAIT_US
         yield state.change_over.not_before_us

@@ -31,6 +31,19 @@ class Lockout:
 
 
 @dataclass(frozen=True, slots=True)
+class Hold:
+    """An operator's choice of an antenna: it goes before the rules on every band that it covers, until it ends."""
+
+    antenna: str
+    until_us: int
+    """On the monotonic clock of all events."""
+    until: str
+    """The same for people: RFC 3339, UTC."""
+    operator: str
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Started:
     """The daemon is up; nothing is known of the station yet."""
 
@@ -196,6 +209,15 @@ class TuningChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class HoldChanged:
+    """An operator holds an antenna, one of the station's, or ends the hold with None; `operator` says who."""
+
+    at_us: int
+    hold: Hold | None
+    operator: str
+
+
+@dataclass(frozen=True, slots=True)
 class LoopStalled:
     """The shell has not had its turn for `stalled_us`: whatever was known is that old."""
 
@@ -236,6 +258,7 @@ Event = (
     | FaultAcknowledged
     | LockoutChanged
     | TuningChanged
+    | HoldChanged
     | LoopStalled
     | SafetyTripped
     | DeadlineReached

@@ -1,6 +1,7 @@
 """Following the rigs: what they tell, when they fall silent, and where that places the station."""
 
 from qsyd_rules.event import RigRead
+from qsyd_rules.hold import end_hold_on_move, held_by
 from qsyd_rules.notice import FrequencyChanged, Keyed, LinkLost, LinkUp, Placed, Positions, Unkeyed
 from qsyd_rules.placement import Placement
 from qsyd_rules.state import RigState
@@ -51,6 +52,7 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         turn.report(Keyed(event.rig) if is_keyed else Unkeyed(event.rig))
     if moved and event.rig == turn.followed:
         take_minute(turn)
+        end_hold_on_move(turn)
 
 
 def take_minute(turn: Turn) -> None:
@@ -125,6 +127,7 @@ def placed_notice(turn: Turn, placement: Placement) -> Placed:
         port=placement.antenna.port if placement.antenna else None,
         preset=Positions(preset.tune, preset.load) if preset else _estimated(placement),
         rules=tuple(rules[number].name for number in placement.selections.deciding),
+        because=_because(turn, placement),
     )
 
 
@@ -134,3 +137,17 @@ def _estimated(placement: Placement) -> Positions | None:
     if fitted is None:
         return None
     return Positions(fitted.tune, fitted.load, True, fitted.tune_error, fitted.load_error)
+
+
+def _because(turn: Turn, placement: Placement) -> str:
+    """Why this antenna: an operator's hold, a rule, or the order of the file."""
+    if placement.band is None:
+        return "outside every band"
+    if placement.antenna is None:
+        return f"no antenna covers {placement.band.name}"
+    hold, decider = turn.state.hold, placement.selections.antenna
+    if placement.held and hold is not None:
+        return held_by(hold)
+    if decider is not None:
+        return f"rule “{turn.atlas.rulebook.rules[decider].name}”"
+    return f"the first in the file that covers {placement.band.name}"

@@ -3,7 +3,7 @@
 A notice's class names its event, its fields are the event's fields.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import ClassVar
 
 from qsyd_rules.command import COMMAND_FIELDS, Command, RecallPreset
@@ -70,6 +70,8 @@ class Placed:
     port: int | str | None
     preset: Positions | None
     rules: tuple[str, ...]
+    because: str = field(default="", compare=False)
+    """Why this antenna, in words; it alone makes no other decision."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +186,26 @@ class FaultCleared:
 
 
 @dataclass(frozen=True, slots=True)
+class HoldStarted:
+    """An operator's choice of an antenna goes before the rules from now on."""
+
+    event: ClassVar = "hold-started"
+    antenna: str
+    until: str
+    operator: str
+    reason: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldEnded:
+    event: ClassVar = "hold-ended"
+    antenna: str
+    operator: str
+    """Who had begun it."""
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
 class Warned:
     event: ClassVar = "warning"
     code: str
@@ -236,6 +258,8 @@ Notice = (
     | AmplifierChanged
     | FaultFound
     | FaultCleared
+    | HoldStarted
+    | HoldEnded
     | Warned
     | TransmitInhibited
     | TransmitReleased
@@ -250,12 +274,12 @@ def event_fields(notice: Notice) -> dict[str, object]:
     if isinstance(notice, CommandDone):
         command = notice.command
         shown: dict[str, object] = {"command": str(command.name), "output": notice.output}
-        shown |= {field: _json(getattr(command, field)) for field in COMMAND_FIELDS[command.name]}
+        shown |= {name: _json(getattr(command, name)) for name in COMMAND_FIELDS[command.name]}
         if isinstance(command, RecallPreset) and command.estimate:
             shown["estimate"] = True
         shown["result"] = str(notice.result)
         return shown if notice.error is None else shown | {"error": notice.error}
-    return {_RENAMED.get(field.name, field.name): _json(getattr(notice, field.name)) for field in fields(notice)}
+    return {_RENAMED.get(each.name, each.name): _json(getattr(notice, each.name)) for each in fields(notice)}
 
 
 def _json(value: object) -> object:

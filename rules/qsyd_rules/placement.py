@@ -3,7 +3,7 @@
 A `Placement` is a decision, not a deed: it says what has to be right before the first key-down, and why.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from qsyd_rules.band import Band
 from qsyd_rules.estimate import Estimate, estimate, reduced_drive_w
@@ -52,6 +52,8 @@ class Placement:
     selections: Selections
     estimate: Estimate | None = None
     """What is recalled instead of a preset, where there is none and the station file allows an estimate."""
+    held: bool = False
+    """Whether the antenna is the one that an operator holds."""
 
     @property
     def key(self) -> tuple[str | None, str | None, bool]:
@@ -108,7 +110,12 @@ class Atlas:
         tuning = situation.tuning
         if tuning is not None and (segment is None or segment.name != tuning.segment):
             tuning = None  # the dial is elsewhere
-        antenna = self._antenna(selections, band) if tuning is None else self._by_name[tuning.antenna]
+        held = self._held(situation, band) if tuning is None else None
+        if held is not None and selections.antenna is not None:
+            selections = replace(selections, antenna=None)  # it goes before the rules
+        antenna = self._antenna(selections, band) if held is None else held
+        if tuning is not None:
+            antenna = self._by_name[tuning.antenna]
         inhibits, advice, sends = self._remarks(selections)
         if band is None:
             inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)
@@ -138,7 +145,15 @@ class Atlas:
             sends,
             selections,
             fitted,
+            held is not None,
         )
+
+    def _held(self, situation: Situation, band: Band | None) -> Antenna | None:
+        """The antenna that an operator holds, where it covers the band."""
+        if situation.held is None or band is None:
+            return None
+        antenna = self._by_name.get(situation.held)
+        return antenna if antenna is not None and band.name in antenna.bands else None
 
     def _antenna(self, selections: Selections, band: Band | None) -> Antenna | None:
         if band is None:

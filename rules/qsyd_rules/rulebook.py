@@ -32,6 +32,8 @@ class Situation:
     minute: int | None
     tuning: Tuning | None = None
     """A tune-up under way; rules do not look at it."""
+    held: str | None = None
+    """The antenna that an operator holds."""
 
 
 @dataclass(frozen=True, slots=True)

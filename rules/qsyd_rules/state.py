@@ -8,7 +8,7 @@ from typing import Any, TypeAlias
 from qsyd_rules.actuator import Actuator, Unknown
 from qsyd_rules.amplifier import Amplifier, Line, Off
 from qsyd_rules.command import Command, CommandName
-from qsyd_rules.event import Lockout
+from qsyd_rules.event import Hold, Lockout
 from qsyd_rules.fault import Fault, FaultCode
 from qsyd_rules.notice import Placed, Spot
 from qsyd_rules.placement import Advice, Placement
@@ -180,6 +180,8 @@ class StationState:
     """Somebody works on the station."""
     tuning: Tuning | None = None
     """A tune-up under way."""
+    hold: Hold | None = None
+    """The antenna that an operator has chosen past the rules."""
     misplaced_since_us: int | None = None
     """Since when the amplifier has been in operate where it may not be."""
     amplifier_lost_us: int | None = None

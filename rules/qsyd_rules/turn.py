@@ -85,9 +85,13 @@ class Turn:
     def situation(self, name: str, frequency_hz: int) -> Situation:
         """What the rules are held against, for this rig on this frequency."""
         rig = self.state.rigs[name]
-        keyed = self.keyed if name == self.followed else rig.keyed is True
-        tuning = self.state.tuning if name == self.followed else None
-        return Situation(name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used, tuning)
+        keyed, held, tuning = rig.keyed is True, None, None
+        if name == self.followed:
+            keyed, tuning = self.keyed, self.state.tuning
+            held = self.state.hold.antenna if self.state.hold is not None else None
+        return Situation(
+            name, frequency_hz, rig.mode, self.amplifier_label, keyed, self.state.minute_used, tuning, held
+        )
 
     def circumstances(self) -> Circumstances:
         """What readings are judged in."""

@@ -32,6 +32,16 @@ def test_the_fuller_station_is_right_and_proves_itself(tmp_path: Path) -> None:
     assert code == 0
 
 
+def test_the_block_that_opens_the_api_is_right(tmp_path: Path) -> None:
+    path = tmp_path / "station.yaml"
+    path.write_text("\n".join(_yaml_blocks()), encoding="utf-8")
+
+    api = load_station(path).api
+
+    assert api is not None
+    assert (api.shown, api.hosts, api.lease_us) == ("127.0.0.1:8073", (("station.example", None),), 30_000_000)
+
+
 def test_every_command_of_the_table_is_one_that_the_program_has() -> None:
     rows = re.findall(r"^\| `qsyd (\w+)", README.read_text(encoding="utf-8"), re.MULTILINE)
 

@@ -9,7 +9,18 @@ from hypothesis import strategies as st
 from station_bench import MS, S
 
 from qsyd_rules.command import CommandName
-from qsyd_rules.event import AmplifierRequest, FaultAcknowledged, KeySensed, LockoutChanged, LoopStalled
+from qsyd_rules.event import (
+    AmplifierRequest,
+    FaultAcknowledged,
+    Hold,
+    HoldChanged,
+    KeySensed,
+    LockoutChanged,
+    LoopStalled,
+    TuningChanged,
+)
+from qsyd_rules.preset import Preset
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState
 
 
@@ -45,6 +56,16 @@ def _key(bench: Guarded, down: bool) -> None:
     bench.rig.keyed = down
     if not bench.rig.silent:
         bench.push()
+
+
+def _hold(bench: Guarded, antenna: str | None, for_us: int) -> None:
+    held = None if antenna is None else Hold(antenna, bench.now_us + for_us, "later", "jo")
+    bench.tell(HoldChanged(bench.now_us, held, "jo"))
+
+
+def _tune_up(bench: Guarded, place: tuple[str, str] | None, hold: str | None) -> None:
+    tuning = None if place is None else Tuning(*place, 15, Preset(*place, 500, 600), hold)
+    bench.tell(TuningChanged(bench.now_us, tuning))
 
 
 def _misread(bench: Guarded, frequency_hz: int) -> None:
@@ -103,6 +124,16 @@ deeds = st.one_of(
     ),
     st.builds(
         lambda it: Deed(f"lockout({it})", lambda b: b.tell(LockoutChanged(b.now_us, LOCKOUT if it else None))), flags
+    ),
+    st.builds(
+        lambda it, us: Deed(f"hold({it}, {us} us)", lambda b: _hold(b, it, us)),
+        st.sampled_from(["beam", "wire", "loop", None]),
+        st.sampled_from([0, 1 * S, 100 * S]),
+    ),
+    st.builds(
+        lambda it, why: Deed(f"tune up({it}, {why})", lambda b: _tune_up(b, it, why)),
+        st.sampled_from([("beam", "20m/1"), ("beam", "20m/2"), ("wire", "40m/1"), ("wire", "80m/1"), None]),
+        st.sampled_from([None, None, "a reading"]),
     ),
     st.builds(
         lambda us: Deed(f"stall({us})", lambda b: b.tell(LoopStalled(b.now_us, us))), st.sampled_from([600 * MS, 6 * S])

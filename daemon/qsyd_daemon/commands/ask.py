@@ -4,7 +4,7 @@ import argparse
 import sys
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.client import NoDaemonError, call, reason_of
 from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 
@@ -19,9 +19,8 @@ def ask(arguments: argparse.Namespace, target: str, body: dict[str, Any]) -> int
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
-    text = answer.get("text", "the daemon gave no reason")
     if status == 200:
-        print(text)
+        print(answer.get("text", "done"))
         return ExitCode.DONE
-    print(f"refused: {text}", file=sys.stderr)
+    print(f"refused: {reason_of(answer)}", file=sys.stderr)
     return ExitCode.FAILED

@@ -1,11 +1,14 @@
 """`qsyd check`: whether a station file is right, what it covers, and what was not written in it."""
 
 import argparse
+import os
 import sys
 
+from qsyd_daemon.api.files import api_problems
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.explanation import Question
+from qsyd_daemon.state_directory import state_directory
 from qsyd_daemon.station_file.errors import Problem
 from qsyd_daemon.station_file.settings import FileTest
 from qsyd_daemon.text_table import table
@@ -23,6 +26,9 @@ def run(arguments: argparse.Namespace) -> int:
         return opened
     for warning in opened.file.warnings:
         print(warning.printed(arguments.station), file=sys.stderr)
+    named = api_problems(opened.file.api, state_directory(arguments.state, os.environ)) if opened.file.api else []
+    for problem in named:
+        print(problem.printed(arguments.station), file=sys.stderr)
     failures = [problem for test in opened.file.tests for problem in _failures(opened, test)]
     for problem in failures:
         print(problem.printed(arguments.station), file=sys.stderr)
@@ -30,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
     if opened.file.tests:
         failed = len({(problem.line, problem.column) for problem in failures})
         print(f"\ntests: {len(opened.file.tests)} in the file, {failed} expectations failed")
-    return ExitCode.BAD_FILE if failures else ExitCode.DONE
+    return ExitCode.BAD_FILE if failures or named else ExitCode.DONE
 
 
 def _lines(opened: Opened) -> list[str]:

@@ -4,16 +4,14 @@ import argparse
 import json
 import sys
 from statistics import fmean
-from typing import Any
 
 from qsyd_daemon.commands.advice import show_advice
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.commands.picture_file import write_picture
 from qsyd_daemon.exit_code import ExitCode
-from qsyd_daemon.explanation import estimate_to_json
 from qsyd_daemon.pictures.mismatch_picture import mismatch_picture, panels
 from qsyd_daemon.text_table import table
-from qsyd_daemon.worksheet import Row, worksheet
+from qsyd_daemon.worksheet import Row, rows_to_json, worksheet
 from qsyd_rules.estimate import LeftOut, leave_each_out
 from qsyd_rules.preset import PresetStanding
 from qsyd_rules.quantity import format_frequency
@@ -31,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.advice:
         return show_advice(opened, as_json=arguments.json)
     if arguments.json:
-        print(json.dumps([_shown(row) for row in rows], ensure_ascii=False, indent=2))
+        print(json.dumps(rows_to_json(rows), ensure_ascii=False, indent=2))
         return ExitCode.DONE
     lines = table(
         ("antenna", "segment", "from", "to", "tune at", "preset"),
@@ -67,24 +65,6 @@ def _draw(opened: Opened, rows: list[Row], arguments: argparse.Namespace) -> Exi
         print("error: no antenna serves a band with the amplifier: there is nothing to draw", file=sys.stderr)
         return ExitCode.FAILED
     return write_picture(arguments.svg, mismatch_picture(station.name, drawn), arguments.station)
-
-
-def _shown(row: Row) -> dict[str, Any]:
-    """A row as JSON values; `estimate` only where there is one."""
-    shown: dict[str, Any] = {
-        "antenna": row.antenna.name,
-        "band": row.segment.band,
-        "segment": row.segment.name,
-        "low_hz": row.segment.low_hz,
-        "high_hz": row.segment.high_hz,
-        "centre_hz": row.segment.centre_hz,
-        "preset": str(row.standing) if row.mark is None else str(PresetStanding.STALE),
-    }
-    if row.mark is not None:
-        shown["because"] = row.mark.text
-    if row.estimate is not None:
-        shown["estimate"] = estimate_to_json(row.estimate)
-    return shown
 
 
 def _standing(row: Row) -> str:

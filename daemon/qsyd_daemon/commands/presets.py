@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.client import NoDaemonError, call, reason_of
 from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json, read_table, write_table
@@ -93,7 +93,7 @@ def _remove(arguments: argparse.Namespace, directory: Path) -> int:
     try:
         status, answer = call(directory, "POST", "/v1/presets/remove", name)
         if status != 200:
-            raise RefusedError(answer.get("text", "the daemon gave no reason"))
+            raise RefusedError(reason_of(answer))
     except NoDaemonError:
         if not _offline(directory, lambda store: store.remove_preset(arguments.antenna, arguments.segment).result()):
             raise RefusedError(f"there is no preset for {arguments.antenna} on {arguments.segment}") from None
@@ -156,7 +156,7 @@ def _store(directory: Path, presets: list[Preset]) -> None:
             directory, "POST", "/v1/presets", {"presets": [preset_to_json(preset) for preset in presets]}
         )
         if status != 200:
-            raise RefusedError(answer.get("text", "the daemon gave no reason"))
+            raise RefusedError(reason_of(answer))
     except NoDaemonError:
         _offline(directory, lambda store: store.save_presets(presets).result())
 

@@ -9,6 +9,8 @@ from pathlib import Path
 
 from structlog.typing import FilteringBoundLogger
 
+from qsyd_daemon.api.listener import AddressError
+from qsyd_daemon.api.opening import open_api
 from qsyd_daemon.daemon import Daemon, Ways
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.instance_lock import AlreadyRunning, InstanceLock
@@ -49,6 +51,12 @@ def run(arguments: argparse.Namespace) -> int:
     except AlreadyRunning as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.ALREADY_RUNNING
+    except StationFileError as error:  # what its `api` names
+        print(error, file=sys.stderr)
+        return ExitCode.BAD_FILE
+    except AddressError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.ALREADY_RUNNING if error.in_use else ExitCode.FAILED
     except (StateDirectoryError, StoreError, ValueError) as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
@@ -56,6 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace, log: FilteringBoundLogger) -> int:
     loop = asyncio.get_running_loop()
+    opening = await asyncio.to_thread(open_api, file.api, file.path, directory) if file.api is not None else None
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stop.set)
@@ -70,7 +79,7 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     simulated = await _serve_simulated(file, log)
     addresses: dict[str, Address] = {name: TcpAddress("127.0.0.1", server.port) for name, server in simulated.items()}
     notifier = Notifier.from_environment(os.environ)
-    ways = Ways(directory, arguments.events, arguments.dry_run, addresses, notifier)
+    ways = Ways(directory, arguments.events, arguments.dry_run, addresses, notifier, opening=opening)
     daemon = Daemon(file, ways, store, log)
     await daemon.start()
     log.info("running", station=file.station.name, state=str(directory), dry_run=arguments.dry_run)

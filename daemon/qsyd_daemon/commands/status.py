@@ -37,6 +37,10 @@ def lines(status: dict[str, Any]) -> list[str]:
     shown.append(f"place      {_place(status)}")
     if status["amplifier"] is not None:
         shown.append(f"amplifier  {_amplifier(status['amplifier'])}")
+    if status["hold"] is not None:
+        hold = status["hold"]
+        why = f": {hold['reason']}" if hold["reason"] else ""
+        shown.append(f"hold       {hold['antenna']}, by {hold['operator']} until {hold['until']}{why}")
     if status["lockout"] is not None:
         lockout = status["lockout"]
         shown.append(f"lockout    by {lockout['operator']} since {lockout['since']}: {lockout['reason']}")
@@ -57,6 +61,9 @@ def lines(status: dict[str, Any]) -> list[str]:
     if status["tube"] is not None and status["tube"]["heater_s"]:
         shown.append(f"tube       {_tube(status['tube'])}")
     shown.append(f"guard      {status['guard']}")
+    if status["api"]["address"] is not None:
+        leases = f", lease held by {', '.join(status['api']['leases'])}" if status["api"]["leases"] else ""
+        shown.append(f"api        {status['api']['address']}{leases}")
     if not status["state_directory"]["healthy"]:
         shown.append(f"state      {status['state_directory']['path']} cannot be written")
     return shown

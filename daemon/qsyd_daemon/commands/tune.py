@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.client import NoDaemonError, call, reason_of
 from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 
@@ -126,7 +126,7 @@ def _line(seen: dict[str, Any] | None) -> str:
 def _look(directory: Path) -> dict[str, Any] | None:
     status, answer = call(directory, "GET", "/v1/tune")
     if status != 200:
-        raise _RefusedError(answer.get("text", "the daemon knows of no tune-up"))
+        raise _RefusedError(reason_of(answer))
     seen: dict[str, Any] | None = answer.get("tune_up")
     return seen
 
@@ -157,6 +157,6 @@ def _say(directory: Path, words: str) -> dict[str, Any]:
 def _post(directory: Path, body: dict[str, Any]) -> dict[str, Any]:
     status, answer = call(directory, "POST", "/v1/tune", body)
     if status != 200:
-        raise _RefusedError(answer.get("text", "the daemon gave no reason"))
+        raise _RefusedError(reason_of(answer))
     seen: dict[str, Any] = answer["tune_up"]
     return seen

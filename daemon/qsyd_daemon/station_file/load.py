@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from qsyd_daemon.band_data import load_band_tables
+from qsyd_daemon.station_file.build_api import api_of
 from qsyd_daemon.station_file.build_outputs import judge_estimate, judge_ports, outputs_of, rig_links_of
 from qsyd_daemon.station_file.build_rules import rules_of
 from qsyd_daemon.station_file.build_station import station_of
@@ -45,11 +46,14 @@ def station_from_text(text: str, path: Path) -> StationFile:
     judge_estimate(keys, outputs, findings)
     rules = rules_of(keys, outputs, names, findings)
     tests = tests_of(keys, names, findings)
+    api = api_of(keys.api, findings)
     if findings.errors:
         raise StationFileError(path, (*findings.errors, *findings.warnings))
     station = replace(station, rules=rules)
     defaults = defaults_of(keys, outputs, station)
-    return StationFile(path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults)
+    return StationFile(
+        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api
+    )
 
 
 def _text(path: Path) -> str:

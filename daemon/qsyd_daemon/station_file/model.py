@@ -37,6 +37,7 @@ from qsyd_daemon.station_file.leaves import (
     refusal,
     whole_number,
 )
+from qsyd_daemon.station_file.listen import Host, Listen
 from qsyd_daemon.station_file.vocabulary import EVENT_FIELDS, MODES
 from qsyd_rules import quantity
 from qsyd_rules.command import CommandName
@@ -288,6 +289,21 @@ class TestKeys(Keys):
     expect: ExpectKeys | None = None
 
 
+class TlsKeys(Keys):
+    certificate: Line
+    key: Line
+
+
+class ApiKeys(Keys):
+    """TCP beside the control socket; a port of 0 takes a free one."""
+
+    listen: Listen
+    tls: TlsKeys | None = None
+    tokens: Line = default("tokens.json")
+    hosts: Annotated[tuple[Host, ...], AsList] = ()
+    lease: Annotated[int, duration("1 s", "10 min", "30 s")] = default("30 s")
+
+
 class StationKeys(Keys):
     """The whole file. Outputs are judged apart, each by the keys of its kind."""
 
@@ -302,4 +318,5 @@ class StationKeys(Keys):
     tune_up: TuneUpKeys = Field(default_factory=TuneUpKeys)
     rules: tuple[RuleKeys, ...] = ()
     outputs: dict[Name, Any] = Field(default_factory=dict)
+    api: ApiKeys | None = None
     tests: tuple[TestKeys, ...] = ()

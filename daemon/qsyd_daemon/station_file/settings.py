@@ -1,5 +1,6 @@
 """What a station file means for the wires, beside the core's own view of the station."""
 
+import ipaddress
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -115,6 +116,35 @@ class LogSettings:
     name: str
 
 
+@dataclass(frozen=True, slots=True)
+class ApiSettings:
+    """Where the station is reached over TCP; relative paths are relative to the state directory."""
+
+    host: str
+    """An address of this machine."""
+    port: int
+    """0 takes a free one."""
+    certificate: Path | None
+    key: Path | None
+    tokens: Path
+    hosts: tuple[tuple[str, int | None], ...]
+    """Names by which callers reach it, each with its port; None means the one listened on."""
+    lease_us: int
+    """Within this time a lease has to be renewed."""
+    places: Mapping[str, tuple[int, int]]
+    """Line and column of the block and its keys."""
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can reach it."""
+        return ipaddress.ip_address(self.host).is_loopback
+
+    @property
+    def shown(self) -> str:
+        """As the file writes it."""
+        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
+
+
 OutputSettings = DeviceSettings | LineSettings | JsonlSettings | LogSettings
 
 
@@ -154,3 +184,4 @@ class StationFile:
     """Longest key-down of one step of a tune-up, in microseconds."""
     defaults: tuple[tuple[str, str], ...]
     """What was not written: dotted key and the value that serves, as a file would write it."""
+    api: ApiSettings | None = None

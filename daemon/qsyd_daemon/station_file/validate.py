@@ -36,6 +36,9 @@ _HINTS = {
     "bands": "list its bands, such as [80m, 40m]",
     "ask": 'write what to send to the device, such as `ask: "METERS\\n"`',
     "match": "write a regular expression whose groups are named after readings",
+    "listen": "write an address of this machine and a port, such as 127.0.0.1:8073",
+    "certificate": "name the certificate, and the chain behind it, as PEM",
+    "key": "name the key of the certificate, as PEM",
     "output": "name one of the outputs",
     "text": "write the text to send",
 }

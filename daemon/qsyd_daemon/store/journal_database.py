@@ -131,8 +131,9 @@ def read_journal(
     since_time: str | None = None,
     events: Collection[str] | None = None,
     limit: int = 1_000,
+    until_time: str | None = None,
 ) -> list[JournalRow]:
-    """The newest `limit` rows that match, oldest first: from a sequence number, from a time, of these event names.
+    """The newest `limit` rows that match, oldest first: from a sequence number, from a time, of these event names, up to a time.
 
     Makes nothing: no journal is an empty one. Raises `StoreError`.
     """
@@ -145,9 +146,10 @@ def read_journal(
             rows = connection.execute(
                 "SELECT sequence, time, event, json FROM journal WHERE sequence >= :sequence "
                 "AND (:time IS NULL OR time >= :time) "
+                "AND (:until IS NULL OR time <= :until) "
                 "AND (:names IS NULL OR event IN (SELECT value FROM json_each(:names))) "
                 "ORDER BY sequence DESC LIMIT :limit",
-                {"sequence": since_sequence, "time": since_time, "names": names, "limit": limit},
+                {"sequence": since_sequence, "time": since_time, "until": until_time, "names": names, "limit": limit},
             ).fetchall()
     except sqlite3.Error as error:
         raise StoreError(in_words(error, path)) from None

@@ -171,6 +171,7 @@ class Store:
         since_time: str | None = None,
         events: Collection[str] | None = None,
         limit: int = 1_000,
+        until_time: str | None = None,
     ) -> Future[list[JournalRow]]:
         """The newest `limit` rows that match, oldest first, with what waits to be written: `journal_database`."""
         written = self._writer.submit(self._write_events)
@@ -178,7 +179,7 @@ class Store:
         def read() -> list[JournalRow]:
             with contextlib.suppress(StoreError, TimeoutError):
                 written.result(BATCH_EVERY_S)
-            return read_journal(self._directory, since_sequence, since_time, events, limit)
+            return read_journal(self._directory, since_sequence, since_time, events, limit, until_time)
 
         return self._reader.submit(read)
 

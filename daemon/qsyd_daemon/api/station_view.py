@@ -1,0 +1,27 @@
+"""What a handler of the API works on: the running station, and what the daemon knows of it."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from qsyd_daemon.api.counters import Counters
+from qsyd_daemon.api.event_ring import EventRing
+from qsyd_daemon.service import Service
+from qsyd_daemon.tune_up_desk import TuneUpDesk
+
+
+@dataclass(frozen=True, slots=True)
+class StationView:
+    """The station, for the API."""
+
+    service: Service
+    desk: TuneUpDesk
+    directory: Path
+    status: Callable[[], dict[str, Any]]
+    links: Callable[[], dict[str, bool]]
+    """Every link by name, and whether it is open."""
+    loop_lag_s: Callable[[], float]
+    ring: EventRing
+    counters: Counters
+    lease_s: float

@@ -1,0 +1,53 @@
+"""One event on one line, for people: `qsyd history` and `qsyd watch`. Standard library only."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from qsyd_daemon.narration import narrate
+
+_UNSAID = frozenset({"at", "time", "event", "sequence"})
+
+
+def in_words(event: Mapping[str, Any]) -> str:
+    """What happened; of a decision also why. Nothing in it that a terminal would obey."""
+    try:
+        said = _said(event)
+    except (KeyError, TypeError, ValueError, AttributeError):  # of another version: shown as it is
+        said = ""
+    text = said or _plainly(event)
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def stamped(event: Mapping[str, Any]) -> str:
+    """The same after its time, UTC to the millisecond."""
+    return f"{str(event.get('time', '-')).replace('T', ' '):<24}  {in_words(event)}"
+
+
+def _said(event: Mapping[str, Any]) -> str:
+    match event["event"]:
+        case "change-over-started":
+            return f"change-over to {event['to']['antenna']} on {event['to']['segment']}"
+        case "transmit-released":
+            return "transmit released"
+        case "hold-started":
+            why = f": {event['reason']}" if event["reason"] else ""
+            return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
+        case "hold-ended":
+            return f"hold of {event['antenna']} ended: {event['because']}"
+        case "amplifier":
+            return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
+        case "placed":
+            because = event.get("because")
+            return f"placed {_joined(event)}{f'; {because}' if because else ''}"
+        case _:
+            return _joined(event)
+
+
+def _joined(event: Mapping[str, Any]) -> str:
+    words = " ".join(" ".join(narrate(event)).split())
+    return words.removeprefix("qsyd ").removeprefix("rig ") if words.startswith(("qsyd ", "rig rig ")) else words
+
+
+def _plainly(event: Mapping[str, Any]) -> str:
+    fields = (f"{key} {value}" for key, value in event.items() if key not in _UNSAID)
+    return ": ".join(part for part in (str(event.get("event", "?")), ", ".join(fields)) if part)

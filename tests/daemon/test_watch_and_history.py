@@ -1,0 +1,206 @@
+"""`watch`, `history` and `hold`, as people and programs read them."""
+
+import contextlib
+import json
+import os
+import pty
+import re
+import select
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Self
+
+import pytest
+from api_station import ApiStation, running_station
+from running_daemon import ENVIRONMENT, qsyd
+
+from qsyd_daemon.event_words import in_words
+
+WITHIN_S = 15.0
+
+
+@pytest.fixture(scope="module")
+def station(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ApiStation]:
+    with running_station(tmp_path_factory.mktemp("watched"), tokens=False) as running:
+        yield running
+
+
+def command(station: ApiStation, *arguments: str) -> list[str]:
+    return [sys.executable, "-m", "qsyd_daemon", *arguments, "--state", str(station.state)]
+
+
+class Piped:
+    """A command that goes on, its lines read as they come."""
+
+    def __init__(self, station: ApiStation, *arguments: str) -> None:
+        self.process = subprocess.Popen(
+            command(station, *arguments), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=ENVIRONMENT
+        )
+        self.lines: list[str] = []
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self.lines.append(line.rstrip("\n"))
+
+    def wait_for(self, pattern: str) -> str:
+        end_s = time.monotonic() + WITHIN_S
+        while True:
+            found = [line for line in self.lines if re.search(pattern, line)]
+            if found:
+                return found[-1]
+            assert time.monotonic() < end_s, self.lines
+            time.sleep(0.05)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.send_signal(signal.SIGINT)
+        assert self.process.wait(WITHIN_S) == 130
+        self._reader.join(5)
+        assert self.process.stdout is not None
+        assert self.process.stderr is not None
+        assert "Traceback" not in self.process.stderr.read()
+        self.process.stdout.close()
+        self.process.stderr.close()
+
+
+def test_history_says_what_happened_and_why_each_decision_fell(station: ApiStation) -> None:
+    lines = station.daemon.qsyd("history").stdout.splitlines()
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{3}Z  station Heron Quay started; .*", lines[0])
+    placed = next(line for line in lines if "placed" in line)
+    assert placed.endswith("placed 20m/1: hill-beam port 1, no preset; the first in the file that covers 20m")
+
+
+def test_history_as_json_is_one_document_of_the_journals_own_events(station: ApiStation) -> None:
+    rows = json.loads(station.daemon.qsyd("history", "--json", "--event", "placed", "--event", "link-up").stdout)
+    assert [row["event"] for row in rows[:2]] == ["link-up", "placed"]
+    placed = next(event for event in station.daemon.events if event["event"] == "placed")
+    assert {**rows[1], "sequence": 0, "arrived_s": 0} == {**placed, "sequence": 0, "arrived_s": 0}
+    assert json.loads(station.daemon.qsyd("history", "--json", "--since", "2999-01-01").stdout) == []
+    assert json.loads(station.daemon.qsyd("history", "--json", "--until", "1h").stdout) == []
+
+
+@pytest.mark.parametrize("option", [("--since", "yesterday"), ("--until", "noon"), ("--limit", "0")])
+def test_history_says_what_is_wrong_with_a_question(station: ApiStation, option: tuple[str, str]) -> None:
+    done = station.daemon.qsyd("history", *option)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("error: ")
+
+
+def test_history_follows(station: ApiStation) -> None:
+    with Piped(station, "history", "--follow", "--json", "--event", "hold-started") as follower:
+        station.daemon.qsyd("hold", "hill-beam", "--for", "2min")
+        first = json.loads(follower.wait_for("hold-started"))
+        assert first["antenna"] == "hill-beam"
+        station.daemon.qsyd("hold", "low-loop", "--for", "2min", "--reason", "again")
+        assert json.loads(follower.wait_for("again"))["sequence"] > first["sequence"]
+    station.daemon.qsyd("hold", "off")
+
+
+def test_hold_is_begun_listed_and_ended(station: ApiStation) -> None:
+    done = station.daemon.qsyd("hold", "low-loop", "--for", "30min", "--reason", "compare")
+    assert (done.returncode, done.stdout[:31]) == (0, "low-loop is held on 40m, 20m un")
+    shown = station.daemon.qsyd("status").stdout
+    assert re.search(r"^hold       low-loop, by \S+ until 20\S+Z: compare$", shown, re.MULTILINE)
+    assert "20m/1 on low-loop (port 3)" in shown
+    assert station.daemon.qsyd("hold", "off").stdout == "the hold has ended\n"
+    assert "hold  " not in station.daemon.qsyd("status").stdout
+    for arguments, code in ((("low-loop",), 2), (("nothing", "--for", "1min"), 1), (("low-loop", "--for", "1"), 1)):
+        done = station.daemon.qsyd("hold", *arguments)
+        assert (done.returncode, done.stdout) == (code, "")
+        assert done.stderr.count("\n") == 1
+
+
+def test_watch_writes_plain_lines_into_a_pipe(station: ApiStation) -> None:
+    with Piped(station, "watch") as watcher:
+        watcher.wait_for("^Heron Quay")
+        watcher.wait_for("^guard ")
+        time.sleep(0.5)
+        station.daemon.qsyd("hold", "hill-beam", "--for", "3min", "--reason", "seen in a pipe")
+        line = watcher.wait_for("seen in a pipe")
+        assert re.match(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{3}Z  \S+ holds hill-beam until ", line)
+    assert not [line for line in watcher.lines if "\x1b" in line]
+    station.daemon.qsyd("hold", "off")
+
+
+def test_watch_as_json_is_the_events_themselves(station: ApiStation) -> None:
+    with Piped(station, "watch", "--json") as watcher:
+        end_s = time.monotonic() + WITHIN_S
+        while not watcher.lines and time.monotonic() < end_s:
+            station.daemon.qsyd("hold", "hill-beam", "--for", "3min")
+        assert json.loads(watcher.lines[0])["event"] in {"hold-started", "hold-ended"}
+    station.daemon.qsyd("hold", "off")
+
+
+def test_watch_redraws_in_place_on_a_terminal_and_says_when_the_daemon_is_gone(tmp_path: Path) -> None:
+    with running_station(tmp_path, tokens=False) as station:
+        ours, theirs = pty.openpty()
+        process = subprocess.Popen(
+            command(station, "watch"),
+            stdin=theirs,
+            stdout=theirs,
+            stderr=subprocess.PIPE,
+            env={**ENVIRONMENT, "COLUMNS": "80", "LINES": "24", "TERM": "vt100"},
+        )
+        os.close(theirs)
+        screen = b""
+
+        def read_until(text: bytes) -> bytes:
+            nonlocal screen
+            end_s = time.monotonic() + WITHIN_S
+            while text not in screen:
+                assert time.monotonic() < end_s, screen[-2000:]
+                if select.select([ours], [], [], 0.2)[0]:
+                    screen += os.read(ours, 65536)
+            return screen
+
+        read_until(b"Heron Quay")
+        read_until(b"not keyed")
+        station.daemon.qsyd("hold", "low-loop", "--for", "3min", "--reason", "on a screen")
+        read_until(b"holds low-loop until")
+        drawings = screen.split(b"\x1b[H")
+        assert len(drawings) > 2
+        assert all(len(line) < 90 for line in re.sub(rb"\x1b\[[0-9]*[A-Z]", b"", drawings[-2]).split(b"\r\n"))
+        station.daemon.stop()
+        read_until(b"CONNECTION LOST")
+        process.send_signal(signal.SIGINT)
+        while process.poll() is None:
+            with contextlib.suppress(OSError):  # the other end has closed
+                if select.select([ours], [], [], 0.1)[0]:
+                    os.read(ours, 65536)
+        assert process.returncode == 130
+        assert process.stderr is not None
+        assert process.stderr.read() == b""
+        process.stderr.close()
+        os.close(ours)
+
+
+@pytest.mark.parametrize("call", [("watch",), ("history",), ("hold", "x", "--for", "1min"), ("history", "--follow")])
+def test_without_a_daemon_they_end_with_69(tmp_path: Path, call: tuple[str, ...]) -> None:
+    done = qsyd(*call, "--state", str(tmp_path / "none"))
+    assert (done.returncode, done.stdout) == (69, "")
+    assert done.stderr.startswith("error: no daemon answers")
+
+
+def test_the_client_commands_import_the_standard_library_alone() -> None:
+    """`aiohttp` or `pydantic` would cost a quarter of a second each time."""
+    modules = ("watch", "history", "hold", "token", "status")
+    names = ", ".join(f"qsyd_daemon.commands.{name}" for name in modules)
+    code = f"import sys, {names}; print([m for m in ('aiohttp','pydantic','yaml','serial','structlog','asyncio') if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=ENVIRONMENT, check=True)
+    assert done.stdout == "[]\n"
+
+
+def test_an_event_of_another_version_is_shown_as_it_is_and_commands_no_terminal() -> None:
+    assert in_words({"event": "new-thing", "at": 1, "x": "a\x1b[2Jb"}) == "new-thing: x a?[2Jb"
+    assert in_words({"event": "placed", "x": None}) == "placed: x None"
+    assert in_words({"event": "hold-started"}) == "hold-started"
