@@ -48,6 +48,7 @@ _CORE = frozenset(
         "fault_locked",
         "fault_history",
         "lockout",
+        "hold",
         "misplaced_since_us",
         "amplifier_lost_us",
         "hold_offs",
