@@ -48,7 +48,7 @@ _CORE = frozenset(
         "fault_locked",
         "fault_history",
         "lockout",
-        "hold",  # nor holds an antenna: the choice of an antenna is searched as the choice of a dial
+        "hold",
         "tuning",  # no deed of the search begins a tune-up: always None
         "misplaced_since_us",
         "amplifier_lost_us",
