@@ -133,7 +133,7 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
         case OutputConnected(output=output) if output in facts.amplifier_outputs:
             return replace(account, heater=account.heater.found(at_us))
         case IntentRecorded(intent_id=number, error=error):
-            return replace(account, noted=account.noted.answered(number, error is None))
+            return replace(account, noted=account.noted.answered(number, error is None, at_us))
         case OperatorAsked(request=request):
             return _asked(account, at_us, request, facts)
         case FaultAcknowledged():
@@ -207,8 +207,8 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
         tank=_answered(account.tank, at_us, number, good),
         drive=_answered(account.drive, at_us, number, good),
     )
-    if ended.name is CommandName.RELEASE_TRANSMIT and good and account.noted.asked_us < ended.left_us:
-        account = replace(account, noted=account.noted.used(at_us))  # one that failed leaves it to be done again
+    if ended.name is CommandName.RELEASE_TRANSMIT and good:  # one that failed leaves it to be done again
+        account = replace(account, noted=account.noted.released(ended.left_us, at_us))
     if ended.name is CommandName.AMPLIFIER_ON and good:
         account = replace(account, heater=replace(account.heater, since_us=at_us, shut_down=False))
     return account

@@ -40,7 +40,8 @@ class Noted:
     number: int | None = None
     """None where none was asked for since the last release."""
     asked_us: int = 0
-    durable: bool = False
+    durable_us: int | None = None
+    """Since when it is durable."""
     disk_bad: bool = False
     """A note failed or was not answered in time, and none has been written since."""
 
@@ -48,12 +49,21 @@ class Noted:
         """Another note is asked for; the one before counts no more."""
         return Noted(number, at_us, disk_bad=self._is_bad(at_us))
 
-    def answered(self, number: int, good: bool) -> "Noted":
+    def answered(self, number: int, good: bool, at_us: int) -> "Noted":
         """A note was written or could not be; the answer to an older one tells nothing of the newest."""
-        return replace(self, durable=good, disk_bad=not good) if number == self.number else self
+        if number != self.number:
+            return self
+        return replace(self, durable_us=at_us if good else None, disk_bad=not good)
 
-    def used(self, at_us: int) -> "Noted":
-        """What was noted has been done."""
+    @property
+    def durable(self) -> bool:
+        """Whether it is written."""
+        return self.durable_us is not None
+
+    def released(self, left_us: int, at_us: int) -> "Noted":
+        """A release that left then was answered: what had been noted by then has been done."""
+        if self.durable_us is None or self.durable_us >= left_us:
+            return self
         return Noted(disk_bad=self._is_bad(at_us))
 
     def lets_move(self, at_us: int) -> bool:

@@ -422,3 +422,17 @@ def test_a_poll_of_a_dial_at_rest_costs_next_to_nothing() -> None:
     cost_s = min(repeat(lambda: trace.monitor.step(trace.watched, event, ()), number=1000, repeat=5)) / 1000
 
     assert cost_s < 30e-6
+
+
+def test_note_for_operate_that_comes_after_an_unrelated_release_still_counts() -> None:
+    """A stall inhibits and asks for a note; the release that follows is answered before the slow disk has written it."""
+    trace = ready()
+    trace.do(STANDBY)
+    trace.wait(40 * MS)
+    number = trace.ask_for_note()
+    trace.do(RELEASE)
+    trace.then(IntentRecorded(trace.at_us, number, None))
+    trace.do(INHIBIT)
+    trace.wait(60 * MS)
+    trace.leave(OPERATE)
+    assert trace.wrong == []

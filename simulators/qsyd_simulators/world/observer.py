@@ -109,6 +109,13 @@ class Observer:
             case AmplifierRequest.ON:
                 pass
 
+    def _has_a_tank(self, antenna: str | None, segment: str | None) -> bool:
+        """Whether there is a preset to recall here: one is stored, and the amplifier serves the band."""
+        amplifier, known = self._layout.station.amplifier, self._atlas.segments_by_name.get(segment or "")
+        if amplifier is None or known is None or known.band not in amplifier.bands:
+            return False
+        return (antenna, segment) in self._store.presets
+
     def _noticed(self, at_us: int, event: Event, notice: Notice) -> None:
         account = self.account
         match notice:
@@ -122,7 +129,7 @@ class Observer:
                 self._started_us = None
                 good = account.antenna.command is None or account.antenna.answered_well
                 # The dial may have left again: what counts is whether the place that was reached has a tank to set.
-                tankless = account.tank.failed and (antenna, segment) not in self._store.presets
+                tankless = account.tank.failed and not self._has_a_tank(antenna, segment)
                 good = good and (account.tank.answered_well or account.tank_rests(at_us) or tankless)
                 self._hold("I11", at_us, good, "reported finished, although a move was not answered")
             case Warned(code="lockout" | "amplifier-at-its-panel" | "amplifier-not-on"):
