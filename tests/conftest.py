@@ -1,6 +1,13 @@
-"""What all tests share: hypothesis keeps no stopwatch, for a machine may be busy with other things."""
+"""What all tests share."""
+
+import signal
 
 from hypothesis import settings
 
+# A machine may be busy with other things: hypothesis keeps no stopwatch.
 settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
+
+# Started in the background of a shell, this process ignores SIGINT, and so would every command that a test interrupts.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
