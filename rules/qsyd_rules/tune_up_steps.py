@@ -174,15 +174,11 @@ def _drive(at: Working, sight: Sight) -> None:
     if at.it.plan.limits_drive:
         told = sight.tuning is not None and sight.tuning.drive_w == at.it.drive_w
         if told and sight.drive_w is not None and sight.released:
-            _drive_set(at)
+            at.go(TuneStep.OPERATE, "")
         else:
             at.say(f"the drive is being limited to {at.it.drive_w} W ({share}): wait")
     else:
         at.say(f"set the rig's drive to {at.it.drive_w} W ({share}), then `next`")
-
-
-def _drive_set(at: Working) -> None:
-    at.go(TuneStep.OPERATE, "")
 
 
 def _operate(at: Working, sight: Sight) -> None:
@@ -241,7 +237,7 @@ def _next(at: Working, sight: Sight) -> None:
     if step is TuneStep.DRIVE and not at.it.plan.limits_drive:
         if sight.keyed:
             raise TuneRefusedError("unkey first")
-        _drive_set(at)
+        at.go(TuneStep.OPERATE, "")
         return
     if step is TuneStep.STOPPED:
         raise TuneRefusedError("say `again`, `skip` or `stop`")

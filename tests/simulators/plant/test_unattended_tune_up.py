@@ -52,7 +52,6 @@ def test_nothing_was_harmed_on_the_way(tuned: UnattendedStation) -> None:
     assert not plant.amplifier.switched_in_under_power
     assert not plant.switch.moved_under_power
     assert {notice.event for _, notice in tuned.told}.isdisjoint({"fault"})
-    assert not [each for each in tuned.texts if "I1" in each]
 
 
 def test_key_was_never_down_longer_than_a_step_may_take(tuned: UnattendedStation) -> None:
