@@ -174,9 +174,10 @@ async def test_reading_at_once_does_not_wait_for_the_poll(rig: Rig, core: Core) 
 
     follower.read_now()
 
-    await asyncio.sleep(0.05)
+    while len(core.readings) < 2 and monotonic_us() < wanted_us + 5_000_000:
+        await asyncio.sleep(0.005)
     assert [reading.frequency_hz for reading, _ in core.readings] == [14_205_000, 7_030_000]
-    assert rig.asked_at_us[-1] - wanted_us < 40_000
+    assert rig.asked_at_us[-1] - wanted_us < 5_000_000, "half of the poll, and no stopwatch on a busy machine"
     link.close()
 
 
