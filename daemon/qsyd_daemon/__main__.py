@@ -151,6 +151,17 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")
 
+    reload = commands.add_parser(
+        "reload",
+        parents=[state, as_json],
+        help="the daemon reads its station file again",
+        description="The daemon reads its station file again and takes it into force whole, or not at all. It waits for "
+        "a change-over, a key or a tune-up to end. Links whose settings have not changed are left alone. "
+        "Exit code 78: the file is wrong; 1: it cannot be taken live, or not now. Then the old file stays.",
+    )
+    reload.add_argument("--check", action="store_true", help="only say what would change")
+    reload.set_defaults(module="reload")
+
     hold = commands.add_parser("hold", parents=[state], help="an antenna past the rules for a time, or off")
     hold.add_argument("antenna", metavar="ANTENNA", help="one of the station's, or off")
     hold.add_argument("--for", dest="length", metavar="TIME", help="how long, such as 30min")

@@ -118,7 +118,7 @@ def table(look: Watching, act: Acting, events: Handler, metrics: Handler, openap
             "POST",
             "/v1/reload",
             Role.ADMINISTER,
-            "Read the station file again (answered 501 for now).",
+            "Read the station file again; one that is wrong (422) or cannot be taken live (409) changes nothing.",
             act.reload,
             acting.ReloadBody,
         ),

@@ -7,6 +7,7 @@ from typing import Any
 
 from qsyd_daemon.api.counters import Counters
 from qsyd_daemon.api.event_ring import EventRing
+from qsyd_daemon.reloader import Reloader
 from qsyd_daemon.service import Service
 from qsyd_daemon.tune_up_desk import TuneUpDesk
 
@@ -24,4 +25,5 @@ class StationView:
     loop_lag_s: Callable[[], float]
     ring: EventRing
     counters: Counters
+    reloader: Reloader
     lease_s: float

@@ -73,6 +73,7 @@ class Watching:
             links=view.links(),
             dropped_events=self._service.store.dropped_events,
             loop_lag_s=view.loop_lag_s(),
+            reload_ok=view.reloader.is_ok,
             streams=streams,
             connections=connections,
             counters=view.counters,
