@@ -61,9 +61,9 @@ class Daemon:
         core = GuardedStation(Atlas(file.station), self._apparatus.wiring(file))
         self.service = self._apparatus.service = Service(core, wires, store, ways.state, log)
         self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
-        self._reloader = Reloader(file, self._apparatus, self.service, self._desk, ways, self._in_a_line, log)
+        self.reloader = Reloader(file, self._apparatus, self.service, self._desk, ways, self._in_a_line, log)
         self.api = Api(self._view(file), ways.opening, log)
-        self._reloader.lease_changed = self.api.renew_leases_within
+        self.reloader.lease_changed = self.api.renew_leases_within
         self._progress = Progress(
             self._apparatus.permit_lines,
             ways.notifier,
@@ -71,7 +71,7 @@ class Daemon:
             self.service.loop_stalled,
             self._in_a_line,
         )
-        self._reloader.lines_changed = self._progress.guard
+        self.reloader.lines_changed = self._progress.guard
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
@@ -88,7 +88,7 @@ class Daemon:
     async def close(self) -> None:
         """Leave the station safe, then close everything."""
         self._progress.close()
-        await self._reloader.close()
+        await self.reloader.close()
         await self.service.stop()
         await self.api.close()
         self._desk.close()
@@ -99,7 +99,7 @@ class Daemon:
 
     def reload_soon(self) -> None:
         """Read the station file again, as soon as that may be; what comes of it is told as an event."""
-        self._reloader.reload_soon()
+        self.reloader.reload_soon()
 
     def store_changed(self, healthy: bool, text: str) -> None:
         """The state directory fails, or works again; called on the event loop."""
@@ -116,10 +116,10 @@ class Daemon:
         tube["days"] = tube["days"][-1:]  # the others are for `qsyd tube`
         return {
             "version": __version__,
-            "simulated": self._reloader.is_simulated,
+            "simulated": self.reloader.is_simulated,
             "dry_run": self._ways.dry_run,
             "api": {"address": self.api.address, "leases": self.api.leases},
-            "station_file": self._reloader.shown(),
+            "station_file": self.reloader.shown(),
             "state_directory": {"path": str(self._ways.state), "healthy": self._store.healthy},
             **seen,
             "tube": tube if self.service.core.atlas.station.amplifier is not None else None,
@@ -136,7 +136,7 @@ class Daemon:
             loop_lag_s=lambda: self._progress.lag_us / 1e6,
             ring=self._ring,
             counters=self._counters,
-            reloader=self._reloader,
+            reloader=self.reloader,
             lease_s=file.api.lease_us / 1e6 if file.api is not None else LEASE_S,
         )
 
@@ -147,7 +147,7 @@ class Daemon:
         where = f"{placed['segment']} on {placed['antenna']}" if placed else "no frequency yet"
         state = f", amplifier {amplifier['state']}" if amplifier else ""
         transmit = "released" if seen["transmit"]["released"] else "inhibited"
-        refused = self._reloader.refused_in_short
+        refused = self.reloader.refused_in_short
         return f"{where}{state}, transmit {transmit}{f'; {refused}' if refused else ''}"
 
     def _to_log(self, line: Mapping[str, Any]) -> None:
