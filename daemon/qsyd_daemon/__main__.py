@@ -162,6 +162,20 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     reload.add_argument("--check", action="store_true", help="only say what would change")
     reload.set_defaults(module="reload")
 
+    tap = commands.add_parser(
+        "tap",
+        parents=[state],
+        help="the bytes of one link, both ways, as they pass",
+        description="Follows what one link carries, until interrupted: time (UTC), direction, hex and text. What a "
+        "terminal would obey is shown as an escape. It never delays the link: what comes too fast is dropped, and said.",
+    )
+    tap.add_argument("link", metavar="LINK", nargs="+", help="as status names it: rig main, or an output")
+    kinds = tap.add_mutually_exclusive_group()
+    kinds.add_argument("--hex", action="store_true", help="only hex")
+    kinds.add_argument("--text", action="store_true", help="only text")
+    kinds.add_argument("--json", action="store_true", help="a line of JSON for each piece")
+    tap.set_defaults(module="tap")
+
     hold = commands.add_parser("hold", parents=[state], help="an antenna past the rules for a time, or off")
     hold.add_argument("antenna", metavar="ANTENNA", help="one of the station's, or off")
     hold.add_argument("--for", dest="length", metavar="TIME", help="how long, such as 30min")

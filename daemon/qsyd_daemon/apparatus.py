@@ -197,6 +197,9 @@ class Apparatus:
     def _keep(self, part: Part, name: str, opener: Opener = open_link) -> Callable[[Address, Speaker], KeptLink]:
         def keep(address: Address, speaker: Speaker) -> KeptLink:
             link = part.links[name] = KeptLink(address, speaker, self._log, name, opener=opener)
+            for gone in self._leaving:
+                if name in gone.links:
+                    link.take_taps(gone.links[name])
             return link
 
         return keep

@@ -133,6 +133,7 @@ class Daemon:
             directory=self._ways.state,
             status=self.status,
             links=lambda: {name: link.closed_because is None for name, link in self._apparatus.links.items()},
+            kept_links=lambda: self._apparatus.links,
             loop_lag_s=lambda: self._progress.lag_us / 1e6,
             ring=self._ring,
             counters=self._counters,
