@@ -44,7 +44,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _run(argv: list[str] | None) -> int:
     try:
-        arguments = _parser().parse_args(argv)
+        arguments = parser().parse_args(argv)
     except SystemExit as end:  # help, version or wrong use, already said
         return end.code if isinstance(end.code, int) else 0
     command = import_module(f"qsyd_daemon.commands.{arguments.module}")
@@ -56,12 +56,13 @@ def _drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    whole = argparse.ArgumentParser(
         prog="qsyd", description=DESCRIPTION, epilog=CAUTION, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--version", action="version", version=f"qsyd {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    whole.add_argument("--version", action="version", version=f"qsyd {__version__}")
+    commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
     state = argparse.ArgumentParser(add_help=False)
     state.add_argument(
         "--state", metavar="DIR", help="state directory (default $STATE_DIRECTORY, else $XDG_STATE_HOME/qsyd)"
@@ -72,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
     _daemon_commands(commands, state, as_json)
     _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
-    return parser
+    return whole
 
 
 def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
@@ -161,6 +162,16 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     )
     reload.add_argument("--check", action="store_true", help="only say what would change")
     reload.set_defaults(module="reload")
+
+    completion = commands.add_parser(
+        "completion",
+        help="a completion script for a shell",
+        description="Prints a script that completes commands and options. bash: source <(qsyd completion bash) in "
+        "~/.bashrc; zsh: write it to _qsyd in a directory of $fpath; fish: to ~/.config/fish/completions/qsyd.fish; "
+        "tcsh: source it.",
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish", "tcsh"))
+    completion.set_defaults(module="completion")
 
     tap = commands.add_parser(
         "tap",
