@@ -44,7 +44,7 @@ def main(argv: list[str] | None = None) -> int:
 
 def _run(argv: list[str] | None) -> int:
     try:
-        arguments = _parser().parse_args(argv)
+        arguments = parser().parse_args(argv)
     except SystemExit as end:  # help, version or wrong use, already said
         return end.code if isinstance(end.code, int) else 0
     command = import_module(f"qsyd_daemon.commands.{arguments.module}")
@@ -56,12 +56,13 @@ def _drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    whole = argparse.ArgumentParser(
         prog="qsyd", description=DESCRIPTION, epilog=CAUTION, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--version", action="version", version=f"qsyd {__version__}")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    whole.add_argument("--version", action="version", version=f"qsyd {__version__}")
+    commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
     state = argparse.ArgumentParser(add_help=False)
     state.add_argument(
         "--state", metavar="DIR", help="state directory (default $STATE_DIRECTORY, else $XDG_STATE_HOME/qsyd)"
@@ -72,7 +73,7 @@ def _parser() -> argparse.ArgumentParser:
     _daemon_commands(commands, state, as_json)
     _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
-    return parser
+    return whole
 
 
 def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
@@ -150,6 +151,41 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")
+
+    reload = commands.add_parser(
+        "reload",
+        parents=[state, as_json],
+        help="the daemon reads its station file again",
+        description="The daemon reads its station file again and takes it into force whole, or not at all. It waits for "
+        "a change-over, a key or a tune-up to end. Links whose settings have not changed are left alone. "
+        "Exit code 78: the file is wrong; 1: it cannot be taken live, or not now. Then the old file stays.",
+    )
+    reload.add_argument("--check", action="store_true", help="only say what would change")
+    reload.set_defaults(module="reload")
+
+    completion = commands.add_parser(
+        "completion",
+        help="a completion script for a shell",
+        description="Prints a script that completes commands and options. bash: source <(qsyd completion bash) in "
+        "~/.bashrc; zsh: write it to _qsyd in a directory of $fpath; fish: to ~/.config/fish/completions/qsyd.fish; "
+        "tcsh: source it.",
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish", "tcsh"))
+    completion.set_defaults(module="completion")
+
+    tap = commands.add_parser(
+        "tap",
+        parents=[state],
+        help="the bytes of one link, both ways, as they pass",
+        description="Follows what one link carries, until interrupted: time (UTC), direction, hex and text. What a "
+        "terminal would obey is shown as an escape. It never delays the link: what comes too fast is dropped, and said.",
+    )
+    tap.add_argument("link", metavar="LINK", nargs="+", help="as status names it: rig main, or an output")
+    kinds = tap.add_mutually_exclusive_group()
+    kinds.add_argument("--hex", action="store_true", help="only hex")
+    kinds.add_argument("--text", action="store_true", help="only text")
+    kinds.add_argument("--json", action="store_true", help="a line of JSON for each piece")
+    tap.set_defaults(module="tap")
 
     hold = commands.add_parser("hold", parents=[state], help="an antenna past the rules for a time, or off")
     hold.add_argument("antenna", metavar="ANTENNA", help="one of the station's, or off")

@@ -18,23 +18,26 @@ class NoDaemonError(Exception):
 class SocketConnection(http.client.HTTPConnection):
     """HTTP over the control socket at a path."""
 
-    def __init__(self, path: Path) -> None:
-        super().__init__("localhost", timeout=ANSWER_WITHIN_S)
+    def __init__(self, path: Path, within_s: float = ANSWER_WITHIN_S) -> None:
+        super().__init__("localhost", timeout=within_s)
         self._path = path
+        self._within_s = within_s
 
     def connect(self) -> None:
         self.sock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self.sock.settimeout(ANSWER_WITHIN_S)
+        self.sock.settimeout(self._within_s)
         self.sock.connect(str(self._path))
 
 
-def call(directory: Path, method: str, target: str, body: object = None) -> tuple[int, dict[str, Any]]:
+def call(
+    directory: Path, method: str, target: str, body: object = None, within_s: float = ANSWER_WITHIN_S
+) -> tuple[int, dict[str, Any]]:
     """One request: the HTTP status and the JSON object of the answer. Raises `NoDaemonError`."""
     try:
         path = control_path(directory)
     except ValueError as error:
         raise NoDaemonError(str(error)) from None
-    connection = SocketConnection(path)
+    connection = SocketConnection(path, within_s)
     try:
         headers = {"Content-Type": "application/json"} if body is not None else {}
         connection.request(method, target, json.dumps(body) if body is not None else None, headers)

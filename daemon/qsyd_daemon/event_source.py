@@ -23,17 +23,21 @@ class Told:
     number: str | None
 
 
-def follow(directory: Path, last_id: str | None = None) -> Generator[Told, None, None]:
+class StreamRefusedError(NoDaemonError):
+    """The daemon answers, and does not let this be followed."""
+
+
+def follow(directory: Path, last_id: str | None = None, target: str = "/v1/events") -> Generator[Told, None, None]:
     """Every event until the stream ends. Raises `NoDaemonError` where none begins."""
     try:
         connection = SocketConnection(control_path(directory))
         headers = {"Accept": "text/event-stream"} | ({"Last-Event-ID": last_id} if last_id is not None else {})
-        connection.request("GET", "/v1/events", headers=headers)
+        connection.request("GET", target, headers=headers)
         assert connection.sock is not None
         connection.sock.settimeout(SILENT_S)
         response = connection.getresponse()
         if response.status != 200:
-            raise NoDaemonError(reason_of(json.loads(response.read() or b"{}")))
+            raise StreamRefusedError(reason_of(json.loads(response.read() or b"{}")))
     except (FileNotFoundError, NotADirectoryError, ConnectionRefusedError):
         raise NoDaemonError(
             f"no daemon answers in {directory}; start one with `qsyd run`, or name its --state directory"

@@ -32,6 +32,9 @@ def _said(event: Mapping[str, Any]) -> str:
         case "hold-started":
             why = f": {event['reason']}" if event["reason"] else ""
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
+        case "reloaded":
+            anew = f"; begun anew: {', '.join(event['restarted'])}" if event["restarted"] else ""
+            return f"station file in force: {'; '.join(event['changed'])}{anew}"
         case "hold-ended":
             return f"hold of {event['antenna']} ended: {event['because']}"
         case "amplifier":

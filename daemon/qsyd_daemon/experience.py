@@ -37,13 +37,10 @@ class Experience:
         now_s: Callable[[], float] = time.time,
     ) -> None:
         """`now_us` is the monotonic clock of the events, `now_s` reads the time of day: seconds since 1970, UTC."""
-        amplifier = station.amplifier
+        self.take_over(station)
         self._store = store
         self._warn = warn
         self._now_s = now_s
-        self._followed = amplifier.follows if amplifier is not None else station.rigs[0].name
-        self._floor_w = (amplifier.limits if amplifier is not None else AmplifierLimits()).forward_floor_w
-        self._full_w = FULL_PART * amplifier.output_w if amplifier is not None else 0.0
         self.account = store.tube()
         self.marks = dict(store.marks())
         self._watch = Watch()
@@ -53,6 +50,13 @@ class Experience:
         self._written = self.account
         self._written_s = time.monotonic()
         self._writing: tuple[Future[None], TubeAccount] | None = None
+
+    def take_over(self, station: Station) -> None:
+        """What is learnt from here on is of this station; what was learnt before stays."""
+        amplifier = station.amplifier
+        self._followed = amplifier.follows if amplifier is not None else station.rigs[0].name
+        self._floor_w = (amplifier.limits if amplifier is not None else AmplifierLimits()).forward_floor_w
+        self._full_w = FULL_PART * amplifier.output_w if amplifier is not None else 0.0
 
     def saw(self, event: Event, state: StationState) -> None:
         """Take in what an event has led to."""

@@ -47,6 +47,10 @@ class Progress:
         self._told_us = 0
         self._told = ""
 
+    def guard(self, lines: Sequence[PermitLine]) -> None:
+        """These are the lines to drop from now on."""
+        self._lines = tuple(lines)
+
     def start(self) -> None:
         """Begin to watch; the manager hears that the daemon is ready."""
         self._beat_us = self._fed_us = self._told_us = monotonic_us()

@@ -9,7 +9,7 @@ import datetime
 import json
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, assert_never
 
@@ -47,6 +47,7 @@ from qsyd_rules.event import (
     OutputConnected,
     OutputLost,
     PresetsChanged,
+    Reloaded,
     RigLinkClosed,
     RigRead,
     Started,
@@ -104,11 +105,26 @@ class Service:
         self._tasks: set[asyncio.Task[Any]] = set()
         self._answers: dict[int, asyncio.Future[Answer]] = {}
         self._last_request = 0
-        self._carriers = {
-            name: tuple(device for device in wires.devices.values() if name in device.commands) for name in CommandName
-        }
+        self._carriers = _carriers(wires.devices)
         self._templates: dict[str, Template] = {}
         self.experience = Experience(core.atlas.station, store, self.warn, monotonic_us())
+
+    def take_over(
+        self,
+        core: GuardedStation,
+        devices: Mapping[str, DeviceOutput],
+        notices: Mapping[str, NoticeOutput],
+        read_rig: Mapping[str, Callable[[], None]],
+        event: Reloaded,
+    ) -> None:
+        """Go on with another station, whose first event this is. Not from within what an event has led to."""
+        assert not self._working, "one station at a time"
+        self.core = core
+        self._wires = replace(self._wires, devices=devices, notices=notices, read_rig=read_rig)
+        self._carriers = _carriers(devices)
+        self._templates.clear()
+        self.experience.take_over(core.atlas.station)
+        self.tell(event)
 
     # What happens, in
 
@@ -234,6 +250,13 @@ class Service:
         """Presets without edges take those of their segment, where this station has it."""
         segments = {segment.name: segment for segment in self.core.atlas.station.segments}
         return [adopt(preset, segments[preset.segment]) if preset.segment in segments else preset for preset in presets]
+
+    def adopt_edges(self) -> None:
+        """Presets that came without edges take those of their segments, now that a station file meets them."""
+        before = list(self.store.presets().values())
+        adopted = [new for new, old in zip(self.with_edges(before), before, strict=True) if new != old]
+        if adopted:
+            self.store.save_presets(adopted)
 
     async def save_presets(self, presets: list[Preset]) -> None:
         """Store presets, all or none; they are in force once they are durable. Raises `StoreError`."""
@@ -446,6 +469,10 @@ class Service:
             error = task.exception()
             if isinstance(error, Exception):
                 self.fail(error)
+
+
+def _carriers(devices: Mapping[str, DeviceOutput]) -> dict[CommandName, tuple[DeviceOutput, ...]]:
+    return {name: tuple(device for device in devices.values() if name in device.commands) for name in CommandName}
 
 
 def _stamp(at_us: int) -> dict[str, Any]:

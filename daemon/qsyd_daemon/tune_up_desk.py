@@ -35,7 +35,8 @@ class TuneUpDesk:
 
     def __init__(self, service: Service, key_down_us: int) -> None:
         self._service = service
-        self._key_down_us = key_down_us
+        self.key_down_us = key_down_us
+        """Longest key-down of one step, for tune-ups that begin from now on."""
         self._it: TuneUp | None = None
         self._operator = ""
         self._timer: asyncio.TimerHandle | None = None
@@ -44,6 +45,11 @@ class TuneUpDesk:
         self._moves: deque[Moved] = deque()
         self._storing: set[asyncio.Task[None]] = set()
         service.watchers.append(self.look)
+
+    @property
+    def is_under_way(self) -> bool:
+        """Whether a tune-up has begun and not ended."""
+        return self._it is not None and not self._it.is_over
 
     def begin(self, antenna: str | None, segment: str | None, *, everything: bool, operator: str) -> None:
         """Begin with what is missing or stale, or with everything. Raises `TuneRefusedError`."""
@@ -60,7 +66,7 @@ class TuneUpDesk:
             raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
         chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
         try:
-            plan = plan_tune_up(core.atlas, core.wiring, presets, chosen, key_down_us=self._key_down_us)
+            plan = plan_tune_up(core.atlas, core.wiring, presets, chosen, key_down_us=self.key_down_us)
         except ValueError as error:
             raise TuneRefusedError(str(error)) from None
         self._operator, self._told = operator, None

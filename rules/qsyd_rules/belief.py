@@ -13,6 +13,7 @@ from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered
 from qsyd_rules.permit import permit_answered
 from qsyd_rules.state import HoldOff, Permit
 from qsyd_rules.turn import Turn
+from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import Result, worst
 
 FIRST_HOLD_OFF_US = 1_000_000
@@ -111,7 +112,7 @@ def device_back(turn: Turn, output: str) -> None:
         turn.change(tank=retried_at_once(state.tank))
     if CommandName.LIMIT_DRIVE in carried:
         turn.change(drive=retried_at_once(state.drive))
-    if _sees_heater(turn, carried):
+    if sees_heater(turn.wiring, carried):
         turn.change(amplifier_lost_us=None)
     if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
         turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))
@@ -139,12 +140,12 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
         turn.change(tank=doubted(state.tank, error, later_us))
     if CommandName.LIMIT_DRIVE in carried:
         turn.change(drive=doubted(state.drive, error, later_us))
-    if _sees_heater(turn, carried) and state.amplifier_lost_us is None:
+    if sees_heater(turn.wiring, carried) and state.amplifier_lost_us is None:
         turn.change(amplifier_lost_us=turn.now_us)
 
 
-def _sees_heater(turn: Turn, carried: frozenset[CommandName]) -> bool:
+def sees_heater(wiring: Wiring, carried: frozenset[CommandName]) -> bool:
     """Whether this device is the evidence that the heater stays on; where it is switched by hand, the relay's is."""
-    if turn.wiring.carries(CommandName.AMPLIFIER_ON):
+    if wiring.carries(CommandName.AMPLIFIER_ON):
         return CommandName.AMPLIFIER_ON in carried
     return CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried

@@ -25,6 +25,7 @@ from qsyd_rules.event import (
     DeadlineReached,
     DeviceRead,
     Event,
+    ExchangeChanged,
     FaultAcknowledged,
     HoldChanged,
     IntentRecorded,
@@ -37,6 +38,7 @@ from qsyd_rules.event import (
     OutputConnected,
     OutputLost,
     PresetsChanged,
+    Reloaded,
     RigLinkClosed,
     RigRead,
     SafetyTripped,
@@ -55,6 +57,7 @@ from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tan
 from qsyd_rules.notice import PresetSaved, StationStarted, Warned
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
+from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
@@ -167,6 +170,10 @@ def _take(turn: Turn, event: Event) -> None:
             turn.change(tuning=tuning)
         case HoldChanged():
             change_hold(turn, event)
+        case ExchangeChanged(what=what):
+            turn.change(exchanging=what)
+        case Reloaded():
+            take_reload(turn, event)
         case LoopStalled(stalled_us=stalled_us):
             _stalled(turn, stalled_us)
         case SafetyTripped(invariant=invariant, text=text):

@@ -5,7 +5,9 @@ from enum import StrEnum
 
 from qsyd_rules.preset import Presets
 from qsyd_rules.readings import Readings
+from qsyd_rules.station import Station
 from qsyd_rules.tuning import Tuning
+from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import Mode, Result
 
 
@@ -218,6 +220,35 @@ class HoldChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class ExchangeChanged:
+    """Links are about to be closed and others opened: until that has ended (None) the station is to be safe."""
+
+    at_us: int
+    what: str | None
+    """Why, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reloaded:
+    """Station and wiring are others from here on. Whoever is told this has the new ones; `before` are those they replace."""
+
+    at_us: int
+    before: Station
+    wired: Wiring
+    """The wiring before."""
+    outputs: frozenset[str] = frozenset()
+    """Outputs with a link that is closed, opened or opened anew: what they were told may not hold."""
+    others: frozenset[str] = frozenset()
+    """Those of them behind which there may be another device now."""
+    rigs: frozenset[str] = frozenset()
+    """Rigs whose link is opened anew."""
+    changed: tuple[str, ...] = ()
+    """What has changed, in words."""
+    restarted: tuple[str, ...] = ()
+    """Links and outputs that were begun anew, by name."""
+
+
+@dataclass(frozen=True, slots=True)
 class LoopStalled:
     """The shell has not had its turn for `stalled_us`: whatever was known is that old."""
 
@@ -259,6 +290,8 @@ Event = (
     | LockoutChanged
     | TuningChanged
     | HoldChanged
+    | ExchangeChanged
+    | Reloaded
     | LoopStalled
     | SafetyTripped
     | DeadlineReached

@@ -132,6 +132,8 @@ class Gate:
             raise RefusedError("I5", "the warm-up has not run whole since heater-on")
         if account.off_since_us is not None:
             raise RefusedError("I5", "the amplifier says that it is off")
+        if account.exchanging:
+            raise RefusedError("I20", "links are about to be exchanged")
         if account.latched:
             raise RefusedError("I6", "a fault stands, or its acknowledgement has just come")
         if account.acknowledging:
@@ -217,6 +219,8 @@ class Gate:
         """I4, I24: everything rests where it was sent, and the frequency is one that this antenna serves."""
         if account.locked_out:
             raise RefusedError("I24", "maintenance lockout")
+        if account.exchanging:
+            raise RefusedError("I20", "links are about to be exchanged")
         if account.moving(account.now_us):
             raise RefusedError("I4", "something is still moving")
         if account.rig_heard_us is None or account.transmit_hz is None:

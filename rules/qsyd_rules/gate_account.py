@@ -22,6 +22,7 @@ from qsyd_rules.event import (
     CommandFinished,
     DeviceRead,
     Event,
+    ExchangeChanged,
     FaultAcknowledged,
     IntentRecorded,
     KeySensed,
@@ -31,11 +32,13 @@ from qsyd_rules.event import (
     OutputConnected,
     OutputLost,
     PresetsChanged,
+    Reloaded,
     RigLinkClosed,
     RigRead,
     TuningChanged,
 )
 from qsyd_rules.gate_known import FRESH_US, HEATED, HEATER_GAP_US, OFF_LASTS_US, PANEL_AFTER_US, RF_FLOOR_W, Account
+from qsyd_rules.gate_reload import reloaded
 from qsyd_rules.notice import FaultCleared, FaultFound
 from qsyd_rules.relay_care import REFILL_US
 from qsyd_rules.station import Station
@@ -92,6 +95,10 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
             )
         case TuningChanged():
             account = account.but(tuning=event.tuning)
+        case ExchangeChanged():
+            account = account.but(exchanging=event.what is not None)
+        case Reloaded():
+            account = reloaded(account, event, station, wiring)
         case LoopStalled() if event.stalled_us > HEATER_GAP_US:
             account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():

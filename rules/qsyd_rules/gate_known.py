@@ -63,6 +63,8 @@ class Account:
     """This very event is an acknowledgement."""
     asked_to_operate: bool = False
     locked_out: bool = False
+    exchanging: bool = False
+    """Links are about to be exchanged."""
     tuning: Tuning | None = None
     """An operator tunes up: there the tank is set by hand."""
     presets: Presets = field(default_factory=dict)

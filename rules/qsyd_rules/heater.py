@@ -31,7 +31,7 @@ def heater_answered(turn: Turn, number: int, result: Result) -> None:
                     )
                 )
                 return
-            turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us, armed))
+            turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us, armed), heater_on_us=turn.now_us)
             turn.amplifier_reason = "heater on"
         case SwitchingOff(command_id=command_id) if command_id == number:
             if result is Result.FAILED:
@@ -102,7 +102,7 @@ def heater_on(turn: Turn) -> None:
     if turn.wiring.carries(CommandName.AMPLIFIER_ON):
         turn.change(amplifier=SwitchingOn(turn.send(AmplifierOn())))
     elif station.amplifier is not None:
-        turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us))
+        turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us), heater_on_us=turn.now_us)
 
 
 def heater_off(turn: Turn) -> None:

@@ -46,6 +46,13 @@ def end_hold_on_move(turn: Turn) -> None:
         _end(turn, "its time is over")
 
 
+def end_hold_without_antenna(turn: Turn) -> None:
+    """A hold of an antenna that the station does not have any more ends at once."""
+    hold = turn.state.hold
+    if hold is not None and all(antenna.name != hold.antenna for antenna in turn.atlas.station.antennas):
+        _end(turn, "this station has no such antenna any more")
+
+
 def hold_ends_us(turn: Turn) -> int | None:
     """When time alone may end the hold."""
     hold = turn.state.hold

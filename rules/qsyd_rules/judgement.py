@@ -98,6 +98,8 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
         return f"fault {state.fault.code} stands"
     if state.lockout is not None:
         return f"maintenance lockout by {state.lockout.operator}"
+    if state.exchanging is not None:
+        return state.exchanging
     if not state.wish:
         return "operate is not asked for"
     if not isinstance(state.amplifier, Hot):
@@ -185,7 +187,7 @@ def must_stand_by(turn: Turn, refusal: str | None) -> bool:
         return False
     if not turn.keyed or state.stopping or not state.wish or not isinstance(state.amplifier, Hot):
         return True
-    if state.fault is not None or state.lockout is not None or state.stale:
+    if state.fault is not None or state.lockout is not None or state.stale or state.exchanging is not None:
         return True
     if not turn.wiring.inhibits or isinstance(state.permit, Unknown) or state.here is None:
         return True
@@ -262,6 +264,8 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
         reasons += state.here.inhibits
     if state.tuning is not None and state.tuning.hold is not None:
         reasons.append(f"tune-up: {state.tuning.hold}")
+    if state.exchanging is not None:
+        reasons.append(state.exchanging)
     reasons += _latched(turn)
     reasons += _unanswered(turn, wanted)
     reasons += _under_way(turn, wanted, standing_by)

@@ -125,7 +125,7 @@ def _heater_told(turn: Turn, readings: Readings) -> None:
         return
     heater = turn.state.amplifier
     if isinstance(heater, Off) and readings.state in _HEATED and turn.state.fault is None:
-        turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us))
+        turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us), heater_on_us=turn.now_us)
         turn.amplifier_reason = "it says that its heater is on; the whole warm-up counts from here"
     elif isinstance(heater, Hot | WarmUp) and readings.state is AmplifierState.OFF:
         _heater_doubted(turn)

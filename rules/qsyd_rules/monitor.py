@@ -8,11 +8,12 @@ gone. What follows from it (safe state, a latched fault) is the core's to do.
 from dataclasses import dataclass, replace
 
 from qsyd_rules.effect import Actuate, RecordIntent
-from qsyd_rules.event import Event, RigRead
+from qsyd_rules.event import Event, Reloaded, RigRead
 from qsyd_rules.monitor_account import Account, Wrong, left, took
 from qsyd_rules.monitor_commands import judge
 from qsyd_rules.monitor_facts import Facts
 from qsyd_rules.monitor_place import misplacement
+from qsyd_rules.monitor_reload import reloaded
 from qsyd_rules.monitor_waits import SAFE_WITHIN_US, waits
 from qsyd_rules.station import Station
 from qsyd_rules.wiring import Wiring
@@ -74,7 +75,10 @@ class Monitor:
         self, watched: Watched, event: Event, effects: tuple[Actuate | RecordIntent, ...]
     ) -> tuple[Watched, Wrong | None]:
         facts, at_us = self._facts, event.at_us
-        account = took(watched.account, event, watched.heard_us, facts)
+        before = watched.account
+        if isinstance(event, Reloaded):
+            before = reloaded(before, event, facts)
+        account = took(before, event, watched.heard_us, facts)
         heard_us = at_us if isinstance(event, RigRead) and event.rig == facts.followed else watched.heard_us
         wrong: Wrong | None = None
         for effect in effects:

@@ -24,6 +24,7 @@ from qsyd_rules.event import (
     CommandFinished,
     DeviceRead,
     Event,
+    ExchangeChanged,
     FaultAcknowledged,
     IntentRecorded,
     KeySensed,
@@ -84,6 +85,8 @@ class Account:
     unwanted_us: int | None = 0
     """Since when no operator wants to operate; None while one does."""
     locked_out_us: int | None = None
+    exchanging_us: int | None = None
+    """Since when links are about to be exchanged."""
     tuning: Tuning | None = None
     """A person tunes up there, and needs no preset for it."""
     stopped_us: int | None = None
@@ -144,6 +147,9 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             return replace(account, locked_out_us=since_us if lockout is not None else None)
         case TuningChanged(tuning=tuning):
             return replace(account, tuning=tuning)
+        case ExchangeChanged(what=what):
+            since_us = at_us if account.exchanging_us is None else account.exchanging_us
+            return replace(account, exchanging_us=since_us if what is not None else None)
         case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
             return replace(account, heater=replace(account.heater, since_us=None))
         case SafetyTripped():

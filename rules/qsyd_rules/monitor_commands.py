@@ -188,7 +188,10 @@ def _unwanted(account: Account) -> Wrong | None:
 
 
 def _locked(account: Account, what: str) -> Wrong | None:
-    return Wrong("I24", f"{what} left under a lockout") if account.locked_out_us is not None else None
+    """I24, I20: nobody is to transmit while somebody works on the station, or its links are being exchanged."""
+    if account.locked_out_us is not None:
+        return Wrong("I24", f"{what} left under a lockout")
+    return Wrong("I20", f"{what} left while links were being exchanged") if account.exchanging_us is not None else None
 
 
 def _cold(account: Account, at_us: int, facts: Facts) -> Wrong | None:

@@ -18,6 +18,7 @@ class Facts:
         "antennas",
         "estimates",
         "followed",
+        "heater_by_hand",
         "key_down_us",
         "lost_after_us",
         "needs_preset",
@@ -41,6 +42,7 @@ class Facts:
         self.segments = {segment.name: segment for segment in station.segments}
         limits = station.amplifier.limits if station.amplifier is not None else AmplifierLimits()
         self.key_down_us = limits.key_down_us
+        self.heater_by_hand = not wiring.carries(CommandName.AMPLIFIER_ON)
         switched = (
             CommandName.AMPLIFIER_ON if wiring.carries(CommandName.AMPLIFIER_ON) else CommandName.AMPLIFIER_OPERATE
         )
@@ -56,6 +58,11 @@ class Facts:
     def band_at(self, frequency_hz: int) -> str | None:
         """The band that holds this frequency; None outside every one."""
         return next((band.name for band in self.station.bands if frequency_hz in band), None)
+
+    def edges(self, segment: str) -> tuple[int, int] | None:
+        """Both edges of a segment; None for one that this station does not have."""
+        known = self.segments.get(segment)
+        return None if known is None else (known.low_hz, known.high_hz)
 
     def covers(self, antenna: str, band: str) -> bool:
         """Whether this antenna is one of the station's and serves the band."""

@@ -57,6 +57,7 @@ def _ordered(account: Account, facts: Facts) -> Iterator[Wait]:
         ("stopped", "I15", account.stopped_us, "the daemon is to stop"),
         ("tripped", "I15", account.tripped_us, "something unsafe was found"),
         ("locked out", "I24", account.locked_out_us, "a lockout holds"),
+        ("exchanging", "I20", account.exchanging_us, "links are about to be exchanged"),
     ):
         if since_us is not None:
             yield Wait(cause, invariant, since_us + slack_us, f"{why}, and the station was not told to be safe")

@@ -239,6 +239,15 @@ class TuneUpMoved:
     of: int
 
 
+@dataclass(frozen=True, slots=True)
+class StationReloaded:
+    """The station file was read again and is in force. `restarted` are links and outputs that were begun anew."""
+
+    event: ClassVar = "reloaded"
+    changed: tuple[str, ...]
+    restarted: tuple[str, ...]
+
+
 Notice = (
     StationStarted
     | StationStopped
@@ -264,6 +273,7 @@ Notice = (
     | TransmitInhibited
     | TransmitReleased
     | TuneUpMoved
+    | StationReloaded
 )
 
 _RENAMED = {"origin": "from", "target": "to"}

@@ -143,6 +143,8 @@ class StationState:
     drive_rises: bool = False
     """Whether the drive under way is above the one before, so that it can do no harm meanwhile."""
     amplifier: Amplifier = field(default_factory=Off)
+    heater_on_us: int | None = None
+    """When the heater was last known to come on: what a longer warm-up of another station file counts from."""
     amplifier_shown: AmplifierState = AmplifierState.OFF
     wish: bool = False
     """Whether the operator wishes to operate."""
@@ -180,6 +182,8 @@ class StationState:
     """Somebody works on the station."""
     tuning: Tuning | None = None
     """A tune-up under way."""
+    exchanging: str | None = None
+    """Why links are about to be exchanged, so that the station is to be safe."""
     hold: Hold | None = None
     """The antenna that an operator has chosen past the rules."""
     misplaced_since_us: int | None = None

@@ -55,6 +55,8 @@ class TcpWire(Wire):
         self._listener: socket.socket | None = None
         self._client: socket.socket | None = None
         self._port = 0
+        self.connections = 0
+        """How often somebody has connected."""
         self.mend()
         self.link = f"tcp:127.0.0.1:{self._port}"
 
@@ -70,6 +72,7 @@ class TcpWire(Wire):
                 client, _ = self._listener.accept()
                 client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                 self.lose()
+                self.connections += 1
                 self._client = client
         return self._client.fileno() if self._client is not None else None
 

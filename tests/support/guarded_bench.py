@@ -85,7 +85,7 @@ class Guarded(Bench):
 
     def _meter(self, output: str) -> None:
         self._at(self.now_us + 200 * MS, lambda: self._meter(output))
-        if self.mute or output in self.failing:
+        if output not in self.guard.wiring.meters or self.mute or output in self.failing:
             return
         commands = [each.command for each in self.answered if each.result is not Result.FAILED]
         tank = next((each for each in reversed(commands) if isinstance(each, RecallPreset)), None)
@@ -125,7 +125,10 @@ class _Front:
 
     def __init__(self, bench: Guarded) -> None:
         self._bench = bench
-        self.atlas = bench.guard.atlas
+
+    @property
+    def atlas(self) -> Atlas:
+        return self._bench.guard.atlas
 
     def step(self, _: StationState, event: Event) -> tuple[StationState, tuple[Effect, ...]]:
         bench = self._bench

@@ -50,6 +50,8 @@ _CORE = frozenset(
         "lockout",
         "hold",
         "tuning",  # no deed of the search begins a tune-up: always None
+        "exchanging",  # nor is a station file read again: always None
+        "heater_on_us",  # only another station file asks for it
         "misplaced_since_us",
         "amplifier_lost_us",
         "hold_offs",
@@ -95,6 +97,7 @@ _GATE = frozenset(
         "asked_to_operate",
         "locked_out",
         "tuning",
+        "exchanging",
         "presets",
     ]
 )

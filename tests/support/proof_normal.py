@@ -159,6 +159,7 @@ def core_state(state: StationState, ids: Ids, clock: Clock) -> StationState:
         tank=_actuator(state.tank, clock, ids),
         drive=_actuator(state.drive, clock, ids),
         amplifier=_heater(state.amplifier, clock, ids),
+        heater_on_us=None,  # only another station file asks for it
         change_over=_change_over(state.change_over, clock),
         finishing=None
         if state.finishing is None

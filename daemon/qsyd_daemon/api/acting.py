@@ -10,6 +10,8 @@ from qsyd_daemon.api.problem import ProblemError
 from qsyd_daemon.api.route import Body, Call, json_answer
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json
+from qsyd_daemon.reload_outcome import Ending
+from qsyd_daemon.reloader import ReloadRefusedError
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.tune_up_desk import numbers_of
 from qsyd_rules.effect import Answer
@@ -72,7 +74,7 @@ class SendBody(Body):
 
 
 class ReloadBody(Body):
-    pass
+    check: bool = Field(False, description="only say what would change")
 
 
 class Acting:
@@ -81,6 +83,7 @@ class Acting:
     def __init__(self, view: StationView) -> None:
         self._service = view.service
         self._desk = view.desk
+        self._reloader = view.reloader
         self.leases = Leases(view.lease_s, self._lease_lost)
 
     async def amplifier(self, call: Call) -> web.StreamResponse:
@@ -186,7 +189,15 @@ class Acting:
         return json_answer({"removed": {"antenna": asked.antenna, "segment": asked.segment}})
 
     async def reload(self, call: Call) -> web.StreamResponse:
-        raise ProblemError(501, "the station file cannot be read again while qsyd runs; restart it")
+        try:
+            outcome = await self._reloader.reload(call.caller.operator, only_check=call.as_(ReloadBody).check)
+        except ReloadRefusedError as busy:
+            raise ProblemError(409, str(busy)) from None
+        if outcome.ending is Ending.WRONG_FILE:
+            raise ProblemError(422, outcome.text, **outcome.to_json())
+        if outcome.ending is Ending.REFUSED:
+            raise ProblemError(409, outcome.text, **outcome.to_json())
+        return json_answer(outcome.to_json())
 
     def _refuse_strangers(self, presets: list[Preset]) -> None:
         """From afar only places that this station has can be stored."""

@@ -23,6 +23,7 @@ class Measured:
     links: Mapping[str, bool]
     dropped_events: int
     loop_lag_s: float
+    reload_ok: bool
     streams: int
     connections: int
     counters: Counters
@@ -94,6 +95,12 @@ def _families(measured: Measured) -> Iterable[str]:
         "How late the last beat of the event loop was.",
         [("", {}, measured.loop_lag_s)],
         unit="seconds",
+    )
+    yield from _family(
+        "qsyd_config_reload_ok",
+        "gauge",
+        "Whether the station file that was last read is in force.",
+        [("", {}, int(measured.reload_ok))],
     )
     yield from _family("qsyd_api_streams", "gauge", "Who follows the events.", [("", {}, measured.streams)])
     yield from _family("qsyd_api_connections", "gauge", "Open TCP connections.", [("", {}, measured.connections)])

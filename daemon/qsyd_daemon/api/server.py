@@ -73,6 +73,10 @@ class Api:
         """Who holds a lease."""
         return self._act.leases.holders
 
+    def renew_leases_within(self, lease_s: float) -> None:
+        """Leases have to be renewed so often from their next renewal on."""
+        self._act.leases.renew_within_s = lease_s
+
     @property
     def address(self) -> str | None:
         """Where it is reached over TCP; None where it is not."""

@@ -14,6 +14,7 @@ from qsyd_daemon.api.problem import ProblemError
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.route import JSON, Call, Query, json_answer
 from qsyd_daemon.api.station_view import StationView
+from qsyd_daemon.api.tap import tap
 from qsyd_daemon.api.why import antennas, just_now
 from qsyd_daemon.explanation import Question, explain
 from qsyd_daemon.preset_table import preset_to_json
@@ -45,6 +46,10 @@ class HistoryQuery(Query):
     limit: int = Field(1_000, ge=1, le=HISTORY_MAX, description="the newest so many")
 
 
+class TapQuery(Query):
+    link: str = Field(max_length=100, description="as status names it, such as `rig main`, or an output")
+
+
 class Watching:
     """Handlers that look at one station."""
 
@@ -73,6 +78,7 @@ class Watching:
             links=view.links(),
             dropped_events=self._service.store.dropped_events,
             loop_lag_s=view.loop_lag_s(),
+            reload_ok=view.reloader.is_ok,
             streams=streams,
             connections=connections,
             counters=view.counters,
@@ -88,6 +94,10 @@ class Watching:
 
     async def tune(self, call: Call) -> web.StreamResponse:
         return json_answer({"tune_up": self._view.desk.shown()})
+
+    async def tap(self, call: Call) -> web.StreamResponse:
+        view = self._view
+        return await tap(call, call.as_(TapQuery).link, view.kept_links, lambda: view.ring.closed)
 
     async def presets(self, call: Call) -> web.StreamResponse:
         presets = self._service.store.presets()

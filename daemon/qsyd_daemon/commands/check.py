@@ -7,15 +7,11 @@ import sys
 from qsyd_daemon.api.files import api_problems
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
-from qsyd_daemon.explanation import Question
+from qsyd_daemon.file_tests import failures
 from qsyd_daemon.state_directory import state_directory
-from qsyd_daemon.station_file.errors import Problem
-from qsyd_daemon.station_file.settings import FileTest
 from qsyd_daemon.text_table import table
 from qsyd_daemon.worksheet import Row, worksheet
-from qsyd_rules.placement import Placement
 from qsyd_rules.preset import PresetStanding
-from qsyd_rules.quantity import format_frequency
 from qsyd_rules.station import WithoutPreset
 
 
@@ -29,14 +25,14 @@ def run(arguments: argparse.Namespace) -> int:
     named = api_problems(opened.file.api, state_directory(arguments.state, os.environ)) if opened.file.api else []
     for problem in named:
         print(problem.printed(arguments.station), file=sys.stderr)
-    failures = [problem for test in opened.file.tests for problem in _failures(opened, test)]
-    for problem in failures:
+    failed_tests = failures(opened.file, opened.atlas, opened.presets)
+    for problem in failed_tests:
         print(problem.printed(arguments.station), file=sys.stderr)
     print("\n".join(_lines(opened)))
     if opened.file.tests:
-        failed = len({(problem.line, problem.column) for problem in failures})
+        failed = len({(problem.line, problem.column) for problem in failed_tests})
         print(f"\ntests: {len(opened.file.tests)} in the file, {failed} expectations failed")
-    return ExitCode.BAD_FILE if failures or named else ExitCode.DONE
+    return ExitCode.BAD_FILE if failed_tests or named else ExitCode.DONE
 
 
 def _lines(opened: Opened) -> list[str]:
@@ -92,46 +88,3 @@ def _coverage(opened: Opened, rows: list[Row]) -> list[tuple[str, ...]]:
             )
         )
     return shown
-
-
-def _failures(opened: Opened, test: FileTest) -> list[Problem]:
-    """What a test of the file expects and does not get, each at its place."""
-    station = opened.file.station
-    rig = station.amplifier.follows if station.amplifier else station.rigs[0].name
-    question = Question(test.frequency_hz, test.mode, rig, test.at_minute)
-    placement = opened.atlas.place(question.situation(), opened.presets)
-    problems = []
-    for key, expected in test.expect.items():
-        found = _found(placement, key)
-        if found != expected.value:
-            text = f"test: {format_frequency(test.frequency_hz)} should have {key} {_word(expected.value)}"
-            problems.append(
-                Problem(expected.line, expected.column, f"{text}, has {_word(found)}", "`qsyd explain` tells why")
-            )
-    return problems
-
-
-def _found(placement: Placement, key: str) -> str | int | bool | None:
-    match key:
-        case "antenna":
-            return placement.antenna.name if placement.antenna else None
-        case "segment":
-            return placement.segment.name if placement.segment else None
-        case "band":
-            return placement.band.name if placement.band else None
-        case "drive":
-            return placement.drive_w
-        case "inhibited":
-            return bool(placement.inhibits)
-        case "amplifier":
-            return "standby" if placement.barefoot_because is not None else "operate"
-        case _:
-            raise AssertionError(f"no test can expect {key}")
-
-
-def _word(value: str | int | bool | None) -> str:
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    return str(value)

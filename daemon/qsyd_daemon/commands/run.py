@@ -34,6 +34,8 @@ CAUTION = (
 
 def run(arguments: argparse.Namespace) -> int:
     """Run until told to stop."""
+    # A device, a client or a reader of the events that goes away is an error to handle, never the end of the daemon.
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
     try:
         file = load_station(Path(arguments.station))
         directory = state_directory(arguments.state, os.environ)
@@ -70,6 +72,15 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
         loop.add_signal_handler(number, stop.set)
     log.warning(CAUTION)
     daemon: Daemon | None = None
+    had_terminal = has_terminal()
+
+    def hung_up() -> None:
+        if had_terminal and not has_terminal():
+            stop.set()  # its terminal is gone, and with it whoever looked at it
+        elif daemon is not None:
+            daemon.reload_soon()
+
+    loop.add_signal_handler(signal.SIGHUP, hung_up)
 
     def store_changed(healthy: bool, text: str) -> None:
         if daemon is not None:
@@ -92,6 +103,15 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     for server in simulated.values():
         await server.close()
     return ExitCode.FAILED if daemon.service.crash is not None else ExitCode.DONE
+
+
+def has_terminal() -> bool:
+    """Whether this process has a controlling terminal that is still there (tty(4), from memory)."""
+    try:
+        os.close(os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC))
+    except OSError:
+        return False
+    return True
 
 
 async def _serve_simulated(file: StationFile, log: FilteringBoundLogger) -> dict[str, TcpPort]:

@@ -64,9 +64,23 @@ def lines(status: dict[str, Any]) -> list[str]:
     if status["api"]["address"] is not None:
         leases = f", lease held by {', '.join(status['api']['leases'])}" if status["api"]["leases"] else ""
         shown.append(f"api        {status['api']['address']}{leases}")
+    shown += _file(status["station_file"])
     if not status["state_directory"]["healthy"]:
         shown.append(f"state      {status['state_directory']['path']} cannot be written")
     return shown
+
+
+def _file(file: dict[str, Any]) -> list[str]:
+    """The file in force, once it was read again, or should have been."""
+    last = file["last_reload"]
+    if last is None:
+        return []
+    if last["ok"]:
+        return [f"file       {file['path']}, read {file['read_at']}"]
+    return [
+        f"file       {file['path']} as read {file['read_at']}",
+        f"             RELOAD REFUSED {last['at']}: {last['text']}",
+    ]
 
 
 def _megahertz(hertz: int) -> str:

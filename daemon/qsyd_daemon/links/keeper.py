@@ -10,16 +10,20 @@ import os
 import random
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import assert_never
 
 from qsyd_daemon.links.guard import Guard
 from qsyd_daemon.links.link import Address, Link, SerialAddress, Speaker, TcpAddress
 from qsyd_daemon.links.link_log import LinkLog, Log
 from qsyd_daemon.links.open_error import OpenError
-from qsyd_daemon.links.serial_port import open_serial
-from qsyd_daemon.links.tcp import open_tcp
+from qsyd_daemon.links.serial_port import SerialLink, open_serial
+from qsyd_daemon.links.tcp import TcpLink, open_tcp
 
 Opener = Callable[[Address, Callable[[bytes], None], Callable[[str], None]], Awaitable[Link]]
+
+Tapping = Callable[[bool, bytes], None]
+"""Is shown whether this end has sent the bytes, and the bytes."""
 
 LOOK_EVERY_S = 1.0
 """How often a port that cannot be opened is looked for on the file system, in seconds: a bare `stat`."""
@@ -89,6 +93,7 @@ class KeptLink:
         self._log = LinkLog(log, name, summary_every_s)
         self._life: _Life | None = None
         self._task: asyncio.Task[None] | None = None
+        self._taps: tuple[Tapping, ...] = ()
         self.closed_because: str | None = None
         """Why the link is not open, for the operator; None while it is, and before the first attempt has ended."""
 
@@ -116,6 +121,24 @@ class KeptLink:
         """
         if self._life is not None:
             self._life.end(reason)
+
+    def begin_tap(self, tapping: Tapping) -> None:
+        """Show every byte that passes from now on, over this life of the link and those to come. It must not raise."""
+        if tapping not in self._taps:
+            self._taps = (*self._taps, tapping)
+        if self._life is not None:
+            self._life.tap(self._taps)
+
+    def end_tap(self, tapping: Tapping) -> None:
+        """Show it no longer."""
+        self._taps = tuple(each for each in self._taps if each != tapping)
+        if self._life is not None:
+            self._life.tap(self._taps)
+
+    def take_taps(self, other: "KeptLink") -> None:
+        """Whoever is shown what passes over another link is shown this one too, from its first byte on."""
+        for tapping in other._taps:
+            self.begin_tap(tapping)
 
     async def _keep(self) -> None:
         failures = 0
@@ -148,7 +171,7 @@ class KeptLink:
             self._life = life
             self.closed_because = None
             self._log.opened()
-            life.begin(link)
+            life.begin(link, self._taps)
             reason = await life.is_over
         finally:
             self._life = None
@@ -181,7 +204,7 @@ class KeptLink:
 class _Life:
     """One opened link, from the attempt to its loss: passes on what happens to the speaker, in order."""
 
-    __slots__ = ("_early", "_guard", "_link", "_speaker", "heard", "is_over")
+    __slots__ = ("_early", "_guard", "_link", "_speaker", "_taps", "heard", "is_over")
 
     def __init__(self, speaker: Speaker, log: LinkLog) -> None:
         self._speaker = speaker
@@ -189,20 +212,31 @@ class _Life:
         self._link: Link | None = None
         self._early: list[bytes] = []
         """What arrived before the speaker knew of the link."""
+        self._taps: tuple[Tapping, ...] = ()
         self.heard = False
         self.is_over: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
-    def begin(self, link: Link) -> None:
+    def begin(self, link: Link, taps: tuple[Tapping, ...]) -> None:
         self._link = link
+        if taps:
+            self.tap(taps)
         with self._guard:
             self._speaker.link_opened(link)
         for data in self._early:
             self.received(data)
 
+    def tap(self, taps: tuple[Tapping, ...]) -> None:
+        """Show what passes to these; what is written is seen by the link alone, so that it is asked for it."""
+        self._taps = taps
+        if isinstance(self._link, TcpLink | SerialLink):
+            self._link.tapped = partial(_show, taps, True) if taps else None
+
     def received(self, data: bytes) -> None:
         if self._link is None:
             self._early.append(data)
             return
+        if self._taps:
+            _show(self._taps, False, data)
         self.heard = True
         with self._guard:
             self._speaker.bytes_received(data)
@@ -220,6 +254,11 @@ class _Life:
     def tell_closed(self, reason: str) -> None:
         with self._guard:
             self._speaker.link_closed(reason)
+
+
+def _show(taps: tuple[Tapping, ...], sent: bool, data: bytes) -> None:
+    for tapping in taps:
+        tapping(sent, data)
 
 
 _Presence = tuple[int, int, int]

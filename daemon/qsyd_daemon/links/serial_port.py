@@ -54,13 +54,15 @@ async def open_descriptor(address: SerialAddress) -> int:
 class SerialLink:
     """An open port; see `link.Link`."""
 
-    __slots__ = ("_closed", "_descriptor", "_loop", "_path", "_received", "_unsent")
+    __slots__ = ("_closed", "_descriptor", "_loop", "_path", "_received", "_unsent", "tapped")
 
     def __init__(
         self, descriptor: int, path: str, received: Callable[[bytes], None], closed: Callable[[str], None]
     ) -> None:
         self._descriptor = descriptor
         """Negative once the link has closed."""
+        self.tapped: Callable[[bytes], None] | None = None
+        """Who is shown what is written; nobody, mostly."""
         self._path = path
         self._received = received
         self._closed: Callable[[str], None] | None = closed
@@ -72,6 +74,8 @@ class SerialLink:
         """Send `data`, keeping what the port does not take yet."""
         if self._descriptor < 0:
             return
+        if self.tapped is not None:
+            self.tapped(data)
         if not self._unsent:
             try:
                 sent = os.write(self._descriptor, data)

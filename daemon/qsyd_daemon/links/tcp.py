@@ -67,6 +67,8 @@ class TcpLink(asyncio.BufferedProtocol):
         self._received = received
         self._closed: Callable[[str], None] | None = closed
         self._buffer = memoryview(bytearray(RECEIVE_BYTES_MAX))
+        self.tapped: Callable[[bytes], None] | None = None
+        """Who is shown what is written; nobody, mostly."""
         self._transport: asyncio.Transport | None = None
         """None before the connection is made and once it is over."""
         self._lost_because: str | None = None
@@ -76,6 +78,8 @@ class TcpLink(asyncio.BufferedProtocol):
         transport = self._transport
         if transport is None:
             return
+        if self.tapped is not None:
+            self.tapped(data)
         transport.write(data)
         if transport.get_write_buffer_size() > UNSENT_BYTES_MAX:
             kib = UNSENT_BYTES_MAX // 1024

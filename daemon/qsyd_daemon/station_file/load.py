@@ -16,7 +16,7 @@ from qsyd_daemon.station_file.errors import Problem, StationFileError
 from qsyd_daemon.station_file.findings import Findings
 from qsyd_daemon.station_file.settings import StationFile
 from qsyd_daemon.station_file.validate import validated
-from qsyd_daemon.station_file.yaml_tree import read_tree
+from qsyd_daemon.station_file.yaml_tree import place_at, read_tree
 
 SIZE_MAX = 4 * 1024 * 1024
 """Bytes of the largest station file that is read."""
@@ -51,8 +51,10 @@ def station_from_text(text: str, path: Path) -> StationFile:
         raise StationFileError(path, (*findings.errors, *findings.warnings))
     station = replace(station, rules=rules)
     defaults = defaults_of(keys, outputs, station)
+    places = {key: place_at(root, (key,), key=True) for key in ("station", "api", "amplifier")}
+    places |= {f"rigs.{name}": place_at(root, ("rigs", name), key=True) for name in rig_links}
     return StationFile(
-        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api
+        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api, places
     )
 
 

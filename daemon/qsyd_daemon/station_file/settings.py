@@ -2,7 +2,7 @@
 
 import ipaddress
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
@@ -185,3 +185,5 @@ class StationFile:
     defaults: tuple[tuple[str, str], ...]
     """What was not written: dotted key and the value that serves, as a file would write it."""
     api: ApiSettings | None = None
+    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """Line and column of the top keys and of each rig: `rigs.NAME`."""

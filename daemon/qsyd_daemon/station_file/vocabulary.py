@@ -36,6 +36,7 @@ EVENT_FIELDS: dict[str, tuple[str, ...]] = {
     "amplifier": ("state", "was", "reason", "ready_in_s"),
     "fault": ("code", "severity", "detail", "advice"),
     "fault-acknowledged": ("code",),
+    "reloaded": ("changed", "restarted"),
     "hold-started": ("antenna", "until", "operator", "reason"),
     "hold-ended": ("antenna", "operator", "because"),
     "warning": ("code", "text", "rule"),
