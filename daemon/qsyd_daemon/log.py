@@ -1,13 +1,31 @@
 """The daemon's log, on standard error: for people on a terminal, one line of key=value elsewhere."""
 
+import contextlib
 import logging
 import os
 import sys
+from typing import TextIO, cast
 
 import structlog
 
 _PRIORITIES = {"critical": 2, "error": 3, "warning": 4, "info": 6, "debug": 7}
 """Priorities of syslog (RFC 5424, section 6.2.1), which a service manager reads from the head of a line."""
+
+
+class _Unbroken:
+    """Standard error, and quietly nothing once nobody reads it any more: a log that broke would end the daemon."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        with contextlib.suppress(OSError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        with contextlib.suppress(OSError):
+            self._stream.flush()
 
 
 def open_log(*, verbose: bool = False) -> structlog.typing.FilteringBoundLogger:
@@ -29,7 +47,7 @@ def open_log(*, verbose: bool = False) -> structlog.typing.FilteringBoundLogger:
     structlog.configure(
         processors=processors,
         wrapper_class=structlog.make_filtering_bound_logger(logging.DEBUG if verbose else logging.INFO),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(cast(TextIO, _Unbroken(sys.stderr))),
         cache_logger_on_first_use=True,
     )
     log: structlog.typing.FilteringBoundLogger = structlog.get_logger()

@@ -34,6 +34,8 @@ CAUTION = (
 
 def run(arguments: argparse.Namespace) -> int:
     """Run until told to stop."""
+    # A device, a client or a reader of the events that goes away is an error to handle, never the end of the daemon.
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
     try:
         file = load_station(Path(arguments.station))
         directory = state_directory(arguments.state, os.environ)

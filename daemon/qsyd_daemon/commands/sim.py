@@ -29,6 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         garbage_bytes=arguments.garbage,
         answer_delay_s=arguments.delay_ms / 1000,
     )
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)  # whoever was connected may go away in the middle of an answer
     try:
         asyncio.run(_serve(arguments, frequency, address, faults))
     except ValueError as error:

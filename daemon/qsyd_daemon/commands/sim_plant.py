@@ -41,6 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     except (QuantityError, ValueError) as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.WRONG_USE
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)  # whoever was connected may go away in the middle of an answer
     rig.push_permitted = True
     rig.set_drive(DRIVE_MW)
     station = _station(arguments, warm_up_us)
