@@ -1,6 +1,7 @@
 """One daemon, put together from a station file: wires, service, store and control socket; and taken apart again."""
 
 import asyncio
+import datetime
 import gc
 import re
 from collections.abc import Callable, Mapping
@@ -49,6 +50,7 @@ from qsyd_daemon.station_file.settings import (
 from qsyd_daemon.status import status
 from qsyd_daemon.store.store import Store
 from qsyd_daemon.tune_up_desk import TuneUpDesk
+from qsyd_daemon.tune_up_past import tell_of_interrupted
 from qsyd_rules.command import CommandName
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.placement import Atlas
@@ -126,6 +128,7 @@ class Daemon:
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
+        began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
         self._adopt_edges()
         self.service.start()
@@ -138,6 +141,7 @@ class Daemon:
                 link.start()
         for warning in self._store.warnings:
             self.service.warn("state-directory", warning)
+        self.service.spawn(tell_of_interrupted(self.service, began))
         gc.collect()
         gc.freeze()  # what was loaded lives as long as the daemon: a full collection would only stall the loop
         self._progress.start()

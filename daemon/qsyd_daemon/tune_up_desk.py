@@ -16,7 +16,7 @@ from qsyd_rules.readings import Readings
 from qsyd_rules.tune_plan import lacking, plan_tune_up, tunable
 from qsyd_rules.tune_sight import Sight, sight_of
 from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
-from qsyd_rules.tune_up_key import NUMBERS, asked_of
+from qsyd_rules.tune_up_key import asked_of
 from qsyd_rules.tune_up_steps import TuneRefusedError, begin, give, left_us, look, saved, say, wake_at_us
 
 CAUTIONS = (
@@ -178,6 +178,7 @@ class TuneUpDesk:
                 of=len(it.plan.places),
             )
         )
+        self._service.store.journal_now()  # after a crash it tells where the tune-up was
 
     def _arm(self) -> None:
         if self._timer is not None:
@@ -187,17 +188,3 @@ class TuneUpDesk:
         if wake_us is not None:
             wait_s = max(0.001, (wake_us - monotonic_us()) / 1e6 + 0.001)
             self._timer = asyncio.get_running_loop().call_later(wait_s, self.look)
-
-
-def numbers_of(given: object) -> Readings:
-    """Numbers as JSON told them. Raises `TuneRefusedError` for what is none."""
-    if not isinstance(given, dict) or not given:
-        raise TuneRefusedError(f"numbers are given by name: {', '.join(NUMBERS)}")
-    told: dict[str, Any] = {}
-    for name, value in given.items():
-        if name not in NUMBERS:
-            raise TuneRefusedError(f"{name!r} is not asked for; these are: {', '.join(NUMBERS)}")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 100_000:
-            raise TuneRefusedError(f"{name} must be a number of 0 or more")
-        told[name] = round(value) if name in {"tune", "load"} else float(value)
-    return Readings(**told)

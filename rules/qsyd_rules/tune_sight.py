@@ -44,6 +44,8 @@ class Sight:
     fault: str | None
     lockout: str | None
     stopping: bool
+    silent: tuple[str, ...] = ()
+    """Devices that do not answer."""
 
 
 def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
@@ -77,4 +79,5 @@ def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
         fault=fault,
         lockout=f"maintenance lockout by {state.lockout.operator}" if state.lockout is not None else None,
         stopping=state.stopping,
+        silent=tuple(sorted(state.failing)),
     )

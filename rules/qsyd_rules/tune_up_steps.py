@@ -4,7 +4,7 @@ from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.preset import Preset
 from qsyd_rules.quantity import format_frequency
 from qsyd_rules.readings import Readings
-from qsyd_rules.tune_judgement import NotYet, Stop, judge
+from qsyd_rules.tune_judgement import NotYet, Stop, judge, slip
 from qsyd_rules.tune_plan import LEVELS, TunePlan
 from qsyd_rules.tune_sight import Sight
 from qsyd_rules.tune_up import TuneAct, TuneStep, TuneUp, TuneWord, Working
@@ -70,6 +70,9 @@ def give(it: TuneUp, numbers: Readings, sight: Sight) -> tuple[TuneUp, tuple[Tun
     missing = lacking(it, shown)
     if missing:
         raise TuneRefusedError(f"still needed: {', '.join(missing)}")
+    mistaken = slip(shown, measure(it), it.plan.output_w)
+    if mistaken is not None:
+        raise TuneRefusedError(mistaken)
     at = Working(it, sight.at_us)
     verdict = judge(shown, measure(it))
     if isinstance(verdict, Stop | NotYet):

@@ -11,7 +11,7 @@ from qsyd_daemon.api.route import Body, Call, json_answer
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
-from qsyd_daemon.tune_up_desk import numbers_of
+from qsyd_daemon.told_numbers import numbers_of
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest, Hold
 from qsyd_rules.preset import Preset

@@ -142,6 +142,18 @@ class StationPlant:
             radiated_w=truth.delivered_w * way.efficiency(feed_ohm),
         )
 
+    @property
+    def harm(self) -> tuple[str, ...]:
+        """Ground truth: everything that has ever been moved or switched in as nothing must be, in words."""
+        amplifier = self.amplifier
+        seen = (
+            (self.switch.moved_under_power, "the antenna switch has moved under power"),
+            (amplifier.moved_under_power, "the tank has been sent elsewhere under power"),
+            (amplifier.switched_in_under_power, "the amplifier has been switched in under power"),
+            (amplifier.operated_cold, "the amplifier has been switched in before it was warm"),
+        )
+        return tuple(text for so, text in seen if so)
+
     def antenna_ohm(self, port: int, frequency_hz: int, at_us: int) -> complex:
         """What the amplifier would look into on a port, its contacts at rest, its matching unit straight through."""
         return _Port(self.aerials.get(port), self.weather, None, at_us)(frequency_hz, at_us)
