@@ -70,9 +70,9 @@ class TuneUpDesk:
         """An operator says something. Raises `TuneRefusedError`."""
         self._carry_out(say(self._under_way(), word, self._sight()))
 
-    def give(self, numbers: Readings) -> None:
-        """The numbers that an operator read off. Raises `TuneRefusedError`."""
-        self._carry_out(give(self._under_way(), numbers, self._sight()))
+    def give(self, numbers: Readings, matching: tuple[int, ...] | None = None) -> None:
+        """The numbers that an operator read off, or where the matching unit is to stand. Raises `TuneRefusedError`."""
+        self._carry_out(give(self._under_way(), numbers, self._sight(), matching))
 
     def look(self) -> None:
         """Something has happened to the station."""
@@ -93,7 +93,8 @@ class TuneUpDesk:
             "centre_hz": place.segment.centre_hz if place is not None else None,
             "drive_w": it.drive_w,
             "start": place.start_from if place is not None else None,
-            "numbers": asked_of(it) if it.step is TuneStep.NUMBERS else [],
+            "matching": list(it.matching) if it.matching is not None else None,
+            "numbers": asked_of(it) if it.step in {TuneStep.NUMBERS, TuneStep.MATCHING} else [],
             "done": len(it.outcomes),
             "saved": it.saved,
             "of": len(it.plan.places),

@@ -70,6 +70,8 @@ class Measure:
     """About what the amplifier gives for it."""
     most_w: float
     """More than this is more than the station is made for."""
+    matched: bool = False
+    """Whether a matching unit stands between amplifier and antenna."""
 
 
 def judge(readings: Readings, measure: Measure) -> Stop | NotYet | Good:
@@ -119,7 +121,9 @@ def _stops(readings: Readings, measure: Measure) -> Iterator[Stop]:
     if ratio is not None and ratio > most:
         yield Stop(
             f"SWR {ratio:.1f} at the antenna, limit {most:g}",
-            "no tank setting cures that: look at antenna, feed line and switch before you go on",
+            "no tank setting cures that: "
+            + ("`again` lets you set the matching unit anew; else " if measure.matched else "")
+            + "look at antenna, feed line and switch before you go on",
         )
     if _above(readings.reflected_w, limits.reflected_power_w):
         yield Stop(

@@ -34,6 +34,8 @@ class TunePlace:
     drive_w: int
     """Full drive, about what `output_w` takes."""
     usual: Usual
+    matching: int = 0
+    """How many positions set the matching unit in the antenna's line; 0 where there is none."""
 
     def __str__(self) -> str:
         return f"{self.antenna} on {self.segment.name}"
@@ -50,6 +52,8 @@ class TunePlan:
     limits_drive: bool = False
     """Whether a device keeps the drive down; else the operator does."""
     inhibits: bool = False
+    matches: bool = False
+    """Whether a device sets matching units; else the operator does."""
     meters: frozenset[str] = frozenset()
     """Readings that the amplifier's devices tell."""
 
@@ -81,6 +85,7 @@ def plan_tune_up(
         key_down_us,
         wiring.carries(CommandName.LIMIT_DRIVE),
         wiring.inhibits,
+        wiring.matches,
         _meters(wiring),
     )
 
@@ -108,7 +113,8 @@ def lacking(atlas: Atlas, presets: Presets, marked: Collection[tuple[str, str]] 
 def _place(atlas: Atlas, amplifier: Amplifier, presets: Presets, antenna: str, segment: Segment) -> TunePlace:
     beside = _beside(atlas, presets, antenna, segment)
     start, start_from = _start(atlas, presets, antenna, segment, beside)
-    return TunePlace(antenna, segment, start, start_from, _drive_w(amplifier, beside), _usual(beside))
+    matching = next(each.matching for each in atlas.station.antennas if each.name == antenna)
+    return TunePlace(antenna, segment, start, start_from, _drive_w(amplifier, beside), _usual(beside), matching)
 
 
 def _beside(atlas: Atlas, presets: Presets, antenna: str, segment: Segment) -> list[Preset]:

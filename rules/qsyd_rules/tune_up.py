@@ -4,7 +4,7 @@ A pure account beside the station core. It never keys and moves nothing by itsel
 (standby, operate), tells the core which segment is being tuned (`Tuning`), and says what to do. Stopping it anywhere
 ends in standby with nothing saved that was not whole.
 
-One segment goes: dial, change-over, drive down to a quarter, operate; then for each step of the drive: key, meters
+One segment goes: dial, change-over, the matching unit where there is one, drive down to a quarter, operate; then for each step of the drive: key, meters
 judged, unkey; at last save. A reading that may do harm, or a key held too long, takes the permit away, then operate.
 """
 
@@ -23,6 +23,7 @@ class TuneStep(StrEnum):
 
     DIAL = "dial"
     CHANGE_OVER = "change-over"
+    MATCHING = "matching"
     DRIVE = "drive"
     OPERATE = "operate"
     KEY = "key"
@@ -64,6 +65,12 @@ class TuneUp:
     """Which place of the plan."""
     drive_w: int = 0
     """The drive of this step."""
+    start: Preset | None = None
+    """Where the tank begins here, and the matching unit."""
+    matching: tuple[int, ...] | None = None
+    """Positions of the matching unit; None while nobody has told any."""
+    matched: int = -1
+    """The place that these two belong to."""
     level: int = 0
     since_us: int = 0
     """When this step of the tune-up began."""
@@ -159,7 +166,7 @@ class Working:
         """What is being tuned, with how much drive."""
         place = self.it.place
         if place is not None:
-            tuning = Tuning(place.antenna, place.segment.name, self.it.drive_w, place.start, self.it.hold)
+            tuning = Tuning(place.antenna, place.segment.name, self.it.drive_w, self.it.start, self.it.hold)
             self.acts.append(ChangeTuning(tuning))
 
     def ask(self, request: AmplifierRequest) -> None:

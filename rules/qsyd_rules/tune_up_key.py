@@ -159,7 +159,10 @@ def measure(it: TuneUp) -> Measure:
     if place is None:
         raise AssertionError("nothing is being tuned")
     share = it.drive_w / place.drive_w
-    return Measure(it.plan.limits, place.usual, it.drive_w, it.plan.output_w * share, it.plan.output_w * OUTPUT_OVER)
+    output_w = it.plan.output_w
+    return Measure(
+        it.plan.limits, place.usual, it.drive_w, output_w * share, output_w * OUTPUT_OVER, matched=place.matching > 0
+    )
 
 
 def lacking(it: TuneUp, shown: Readings) -> list[str]:
@@ -177,6 +180,8 @@ def _is_last(it: TuneUp, forward_w: float) -> bool:
 
 def asked_of(it: TuneUp) -> list[str]:
     """The numbers that no meter tells."""
+    if it.step is TuneStep.MATCHING:
+        return ["matching"]
     return [name for name in NUMBERS if name not in it.plan.meters]
 
 
@@ -233,13 +238,12 @@ def _preset(it: TuneUp, shown: Readings) -> Preset:
     def whole(value: float | None) -> int | None:
         return None if value is None else round(value)
 
-    start = place.start
     return Preset(
         place.antenna,
         place.segment.name,
         shown.tune,
         shown.load,
-        matching=start.matching if start is not None else (),
+        matching=it.matching or (),
         drive_w=whole(shown.drive_w) or it.drive_w,
         forward_w=whole(shown.forward_w),
         reflected_w=whole(shown.reflected_w),

@@ -9,6 +9,7 @@ from qsyd_rules.tune_plan import LEVELS, TunePlan
 from qsyd_rules.tune_sight import Sight
 from qsyd_rules.tune_up import TuneAct, TuneStep, TuneUp, TuneWord, Working
 from qsyd_rules.tune_up_key import key_down, key_up, key_words, lacking, measure, overlaid, step_done
+from qsyd_rules.tune_up_match import match, matched
 from qsyd_rules.tune_up_place import DIAL_WITHIN_HZ, end, leave_place, start_place, stop, strayed
 from qsyd_rules.words import AmplifierState
 
@@ -60,25 +61,43 @@ def say(it: TuneUp, word: TuneWord, sight: Sight) -> tuple[TuneUp, tuple[TuneAct
     return _look(at, sight)
 
 
-def give(it: TuneUp, numbers: Readings, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
-    """The numbers that an operator read off. Raises `TuneRefusedError`."""
+def give(
+    it: TuneUp, numbers: Readings, sight: Sight, matching: tuple[int, ...] | None = None
+) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    """The numbers that an operator read off, or where the matching unit is to stand. Raises `TuneRefusedError`."""
+    if it.step is TuneStep.MATCHING and matching is not None:
+        return _give_matching(it, matching, numbers, sight)
+    if matching is not None:
+        raise TuneRefusedError("the matching unit is set in its own step; `again` leads there")
     if it.step is not TuneStep.NUMBERS:
         raise TuneRefusedError("no numbers are asked for now")
     if sight.keyed:
         raise TuneRefusedError("unkey first")
     shown = overlaid(it.best or Readings(), numbers)
-    missing = lacking(it, shown)
-    if missing:
-        raise TuneRefusedError(f"still needed: {', '.join(missing)}")
     mistaken = slip(shown, measure(it), it.plan.output_w)
     if mistaken is not None:
         raise TuneRefusedError(mistaken)
+    missing = lacking(it, shown)
+    if missing:
+        raise TuneRefusedError(f"still needed: {', '.join(missing)}")
     at = Working(it, sight.at_us)
     verdict = judge(shown, measure(it))
     if isinstance(verdict, Stop | NotYet):
         stop(at, verdict.text, verdict.remedy)
     else:
         step_done(at, shown)
+    return _look(at, sight)
+
+
+def _give_matching(
+    it: TuneUp, matching: tuple[int, ...], numbers: Readings, sight: Sight
+) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    if sight.keyed:
+        raise TuneRefusedError("unkey first")
+    at = Working(it, sight.at_us)
+    refusal = matched(at, matching, numbers, sight)
+    if refusal is not None:
+        raise TuneRefusedError(refusal)
     return _look(at, sight)
 
 
@@ -165,7 +184,7 @@ def _change_over(at: Working, sight: Sight) -> None:
     if place is None or tuning is None or (tuning.antenna, tuning.segment) != (place.antenna, place.segment.name):
         return  # the core has still to be told
     if sight.released and sight.antenna == place.antenna:
-        at.go(TuneStep.DRIVE, "")
+        at.go(TuneStep.MATCHING, "")
     else:
         at.say("wait: " + ("; ".join(sight.inhibits) or "the antenna is being selected"))
 
@@ -224,6 +243,7 @@ def _stopped(at: Working, sight: Sight) -> None:
 _STEPS = {
     TuneStep.DIAL: _dial,
     TuneStep.CHANGE_OVER: _change_over,
+    TuneStep.MATCHING: match,
     TuneStep.DRIVE: _drive,
     TuneStep.OPERATE: _operate,
     TuneStep.KEY: key_down,
@@ -241,6 +261,13 @@ def _next(at: Working, sight: Sight) -> None:
         if sight.keyed:
             raise TuneRefusedError("unkey first")
         at.go(TuneStep.OPERATE, "")
+        return
+    if step is TuneStep.MATCHING and at.it.matching is not None:
+        if sight.keyed:
+            raise TuneRefusedError("unkey first")
+        if not sight.released:
+            raise TuneRefusedError(f"not yet: {at.it.text}")
+        at.go(TuneStep.DRIVE, "")
         return
     if step is TuneStep.STOPPED:
         raise TuneRefusedError("say `again`, `skip` or `stop`")

@@ -54,7 +54,9 @@ class TuneBody(Body):
     antenna: str | None = Field(None, max_length=64, description="with begin: only this antenna")
     segment: str | None = Field(None, max_length=64, description="with begin: only this segment, whatever is stored")
     everything: bool = Field(False, description="with begin: also segments that have a preset")
-    numbers: dict[str, float] | None = Field(None, description=f"with numbers: any of {', '.join(NUMBERS)}")
+    numbers: dict[str, float | list[float]] | None = Field(
+        None, description=f"with numbers: any of {', '.join(NUMBERS)}; matching as a list"
+    )
 
 
 class PresetsBody(Body):
@@ -137,7 +139,7 @@ class Acting:
                 names = [words(name) if name is not None else None for name in (asked.antenna, asked.segment)]
                 desk.begin(*names, everything=asked.everything, operator=call.caller.operator)
             elif asked.say == "numbers":
-                desk.give(numbers_of(asked.numbers))
+                desk.give(*numbers_of(asked.numbers))
             elif asked.say in list(TuneWord):
                 desk.say(TuneWord(asked.say))
             else:

@@ -144,14 +144,27 @@ def _begin(directory: Path, arguments: argparse.Namespace) -> dict[str, Any]:
 def _say(directory: Path, words: str) -> dict[str, Any]:
     if "=" not in words:
         return _post(directory, {"say": words})
-    numbers: dict[str, float] = {}
-    for word in words.replace(",", " ").split():
-        name, _, value = word.partition("=")
+    return _post(directory, {"say": "numbers", "numbers": _numbers(words)})
+
+
+def _numbers(words: str) -> dict[str, float | list[float]]:
+    """`forward_w=1400 grid_ma=45`, blanks or commas between; a name with several values has a list of them."""
+    lists: dict[str, list[float]] = {}
+    values: list[float] | None = None
+    for word in words.replace("=", "= ").replace(",", " ").split():
+        if word.endswith("="):
+            values = lists[word[:-1]] = []
+            continue
         try:
-            numbers[name] = float(value)
+            if values is None:
+                raise ValueError
+            values.append(float(word))
         except ValueError:
-            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400") from None
-    return _post(directory, {"say": "numbers", "numbers": numbers})
+            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1") from None
+    empty = next((name for name, values in lists.items() if not values), None)
+    if empty is not None:
+        raise _RefusedError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
+    return {name: values[0] if len(values) == 1 else values for name, values in lists.items()}
 
 
 def _post(directory: Path, body: dict[str, Any]) -> dict[str, Any]:

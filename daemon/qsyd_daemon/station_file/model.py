@@ -116,6 +116,7 @@ class AntennaKeys(Keys):
     bands: Annotated[tuple[Name, ...], NeedsList]
     max_power: Power | None = None
     resonances: tuple[ResonanceKeys, ...] = ()
+    matching: Annotated[int, whole_number(1, 16)] | None = None
 
 
 class LimitKeys(Keys):

@@ -43,13 +43,15 @@ from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
+from qsyd_rules.readings import Readings
 from qsyd_rules.station import Station
 from qsyd_rules.tune_plan import lacking, plan_tune_up
 from qsyd_rules.tune_sight import Sight, sight_of
 from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
-from qsyd_rules.tune_up_steps import begin, look, saved, say, wake_at_us
+from qsyd_rules.tune_up_steps import begin, give, look, saved, say, wake_at_us
 from qsyd_rules.wiring import Meters, Wiring
 from qsyd_rules.words import Mode, Result
+from qsyd_simulators.plant.matching_unit import MatchSetting
 from qsyd_simulators.plant.station_plant import StationPlant
 
 POLL_US = 50_000
@@ -73,8 +75,9 @@ WIRING = Wiring(
             1_000_000,
         )
     },
+    matches=True,
 )
-"""Everything carried, and an amplifier that tells all its meters."""
+"""Everything carried, matching units too, and an amplifier that tells all its meters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,8 +218,9 @@ class UnattendedStation:
                 plant.operate(False, at_us)
             case AmplifierOperate():
                 plant.operate(True, at_us)
-            case RecallPreset(tune=tune, load=load):
+            case RecallPreset(tune=tune, load=load, matching=matching):
                 plant.move_tank(tune, load, at_us)
+                plant.match(MatchSetting(*matching) if matching else None, at_us)
             case LimitDrive(drive_w=drive_w):
                 if not self.keying.ignores_limit:
                     plant.limit_drive(drive_w, at_us)
@@ -281,6 +285,22 @@ class UnattendedStation:
             case Save(preset=preset):
                 self._after(NOTE_US, lambda: self._saved(preset))
 
+    def _match(self, it: TuneUp) -> None:
+        """What an operator would find by trying: the setting that the unit's own formula gives, then `next`."""
+        place = it.place
+        if place is None:
+            return
+        port = next(int(each.port) for each in self.station.antennas if each.name == place.antenna)
+        unit = self.plant.aerials[port].unit
+        if unit is None:
+            raise AssertionError("the station file names a matching unit that is not there")
+        hz = place.segment.centre_hz
+        wanted = tuple(unit.solve(hz, self.plant.antenna_ohm(port, hz, self.now_us)))
+        if it.matching != wanted:
+            self.move(give(it, Readings(), self.sight(), wanted))
+        elif self.sight().released:
+            self.move(say(it, TuneWord.NEXT, self.sight()))
+
     def _saved(self, preset: Preset) -> None:
         key = (preset.antenna, preset.segment)
         self.tell(PresetsChanged(self.now_us, {**self.state.station.presets, key: preset}, (key,)))
@@ -295,7 +315,7 @@ class UnattendedStation:
         if self.keyed:
             return it.step is not TuneStep.KEY
         waits = it.step is TuneStep.DRIVE and not it.plan.limits_drive
-        return waits or it.step in {TuneStep.DIAL, TuneStep.KEY, TuneStep.STOPPED}
+        return waits or it.step in {TuneStep.DIAL, TuneStep.MATCHING, TuneStep.KEY, TuneStep.STOPPED}
 
     def _act(self) -> None:
         it = self.session
@@ -310,6 +330,8 @@ class UnattendedStation:
         match it.step:
             case TuneStep.DIAL:
                 self.turn_dial(it.place.segment.centre_hz)
+            case TuneStep.MATCHING:
+                self._match(it)
             case TuneStep.KEY:
                 self.set_drive(it.drive_w * self.keying.drive_times)
                 self.key(True)
