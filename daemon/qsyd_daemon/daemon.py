@@ -117,9 +117,11 @@ class Daemon:
         self._devices, self._notices = devices, notices
         self.service = Service(GuardedStation(Atlas(file.station), wiring), wires, store, ways.state, log)
         self.simulated = any(isinstance(link.address, Simulated) for link in file.rig_links.values())
+        self._sets_dial = file.tune_set_dial and not ways.dry_run
         for name, link in file.rig_links.items():
             self._followers[name] = self._follower(name, link)
-        self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
+        dial = self._followers[self.service.core.followed].set_frequency if self._sets_dial else None
+        self._desk = TuneUpDesk(self.service, file.tune_key_down_us, dial)
         self.api = Api(self._view(file), ways.opening, log)
         lines = [device for device in devices.values() if isinstance(device, PermitLine)]
         self._progress = Progress(
@@ -273,7 +275,9 @@ class Daemon:
         def closed(reason: str) -> None:
             self.service.rig_link_closed(name, reason)
 
-        follower = RigFollower(name, _session(link), reading, closed, lambda: None, crashed=self.service.fail)
+        sets = self._sets_dial and name == self.service.core.followed
+        session = _session(link, sets_frequency=sets)
+        follower = RigFollower(name, session, reading, closed, lambda: None, crashed=self.service.fail)
         if link.key_sense is None:
             self._keep(f"rig {name}")(address, follower)
         elif link.key_sense.address is None:
@@ -299,9 +303,9 @@ class Daemon:
         return lambda: self._followers[name].read_now()
 
 
-def _session(link: RigLink) -> RigSession:
+def _session(link: RigLink, *, sets_frequency: bool) -> RigSession:
     match link.protocol:
         case Protocol.ASCII_CAT:
-            return AsciiCatSession(link.frequency_digits, link.poll_us, link.push)
+            return AsciiCatSession(link.frequency_digits, link.poll_us, link.push, sets_frequency=sets_frequency)
         case Protocol.CI_V:
-            return CiVSession(link.civ_address, link.poll_us, link.push)
+            return CiVSession(link.civ_address, link.poll_us, link.push, sets_frequency=sets_frequency)

@@ -3,6 +3,7 @@
 import asyncio
 import datetime
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, assert_never
 
@@ -15,9 +16,9 @@ from qsyd_rules.preset import Preset
 from qsyd_rules.readings import Readings
 from qsyd_rules.tune_plan import lacking, plan_tune_up, tunable
 from qsyd_rules.tune_sight import Sight, sight_of
-from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
+from qsyd_rules.tune_up import Ask, ChangeTuning, Save, SetDial, TuneAct, TuneStep, TuneUp, TuneWord
 from qsyd_rules.tune_up_key import asked_of
-from qsyd_rules.tune_up_steps import TuneRefusedError, begin, give, left_us, look, saved, say, wake_at_us
+from qsyd_rules.tune_up_steps import TuneRefusedError, begin, dial_refused, give, left_us, look, saved, say, wake_at_us
 
 CAUTIONS = (
     "Plate voltage kills, and RF burns: covers stay on, hands stay out, interlocks stay as they are.",
@@ -33,8 +34,10 @@ Moved = tuple[TuneUp, tuple[TuneAct, ...]]
 class TuneUpDesk:
     """One tune-up at a time, on the event loop. It outlives the client that began it, and ends by itself when idle."""
 
-    def __init__(self, service: Service, key_down_us: int) -> None:
+    def __init__(self, service: Service, key_down_us: int, set_dial: Callable[[int], str | None] | None = None) -> None:
+        """`set_dial` sets the followed rig's transmit frequency, or says why not; None where that is not allowed."""
         self._service = service
+        self._set_dial = set_dial
         self._key_down_us = key_down_us
         self._it: TuneUp | None = None
         self._operator = ""
@@ -60,7 +63,14 @@ class TuneUpDesk:
             raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
         chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
         try:
-            plan = plan_tune_up(core.atlas, core.wiring, presets, chosen, key_down_us=self._key_down_us)
+            plan = plan_tune_up(
+                core.atlas,
+                core.wiring,
+                presets,
+                chosen,
+                key_down_us=self._key_down_us,
+                sets_dial=self._set_dial is not None,
+            )
         except ValueError as error:
             raise TuneRefusedError(str(error)) from None
         self._operator, self._told = operator, None
@@ -91,6 +101,7 @@ class TuneUpDesk:
             "antenna": place.antenna if place is not None else None,
             "segment": place.segment.name if place is not None else None,
             "centre_hz": place.segment.centre_hz if place is not None else None,
+            "dial_hz": place.dial_hz if place is not None else None,
             "drive_w": it.drive_w,
             "start": place.start_from if place is not None else None,
             "matching": list(it.matching) if it.matching is not None else None,
@@ -147,8 +158,16 @@ class TuneUpDesk:
                 task = asyncio.get_running_loop().create_task(self._store(preset))
                 self._storing.add(task)
                 task.add_done_callback(self._storing.discard)
+            case SetDial(frequency_hz=frequency_hz):
+                refusal = "it is not allowed" if self._set_dial is None else self._set_dial(frequency_hz)
+                if refusal is not None:
+                    asyncio.get_running_loop().call_soon(self._dial_refused, refusal)
             case _:
                 assert_never(act)
+
+    def _dial_refused(self, why: str) -> None:
+        if self._it is not None and not self._it.is_over:
+            self._carry_out(dial_refused(self._it, why, self._sight()))
 
     async def _store(self, preset: Preset) -> None:
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

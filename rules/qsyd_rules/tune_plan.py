@@ -36,6 +36,14 @@ class TunePlace:
     usual: Usual
     matching: int = 0
     """How many positions set the matching unit in the antenna's line; 0 where there is none."""
+    elsewhere_hz: int | None = None
+    """Where it is tuned instead of the segment's centre."""
+    elsewhere_because: str | None = None
+
+    @property
+    def dial_hz(self) -> int:
+        """Where the dial has to stand."""
+        return self.segment.centre_hz if self.elsewhere_hz is None else self.elsewhere_hz
 
     def __str__(self) -> str:
         return f"{self.antenna} on {self.segment.name}"
@@ -56,6 +64,8 @@ class TunePlan:
     """Whether a device sets matching units; else the operator does."""
     meters: frozenset[str] = frozenset()
     """Readings that the amplifier's devices tell."""
+    sets_dial: bool = False
+    """Whether the rig may be set to where a place is tuned."""
 
 
 def plan_tune_up(
@@ -65,6 +75,7 @@ def plan_tune_up(
     chosen: Iterable[tuple[str, str]],
     *,
     key_down_us: int = KEY_DOWN_US,
+    sets_dial: bool = False,
 ) -> TunePlan:
     """Make the plan for these (antenna, segment). Raises `ValueError` for one that the amplifier does not serve."""
     amplifier = atlas.station.amplifier
@@ -87,6 +98,7 @@ def plan_tune_up(
         wiring.inhibits,
         wiring.matches,
         _meters(wiring),
+        sets_dial,
     )
 
 

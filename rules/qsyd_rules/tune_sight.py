@@ -8,7 +8,7 @@ from qsyd_rules.command import CommandName
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.readings import Readings
-from qsyd_rules.state import StationState
+from qsyd_rules.state import Permit, StationState
 from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.words import AmplifierState
@@ -46,6 +46,13 @@ class Sight:
     stopping: bool
     silent: tuple[str, ...] = ()
     """Devices that do not answer."""
+    split: bool = False
+    moved_us: int = 0
+    """When the transmit frequency last changed."""
+    asked_us: int = 0
+    """When the newest question behind it was sent."""
+    forbidden: bool = False
+    """Whether the devices are known to keep everybody from transmitting."""
 
 
 def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
@@ -80,4 +87,8 @@ def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
         lockout=f"maintenance lockout by {state.lockout.operator}" if state.lockout is not None else None,
         stopping=state.stopping,
         silent=tuple(sorted(state.failing)),
+        split=rig.up and rig.split,
+        moved_us=rig.moved_us,
+        asked_us=rig.asked_us,
+        forbidden=rests_at(state.permit, Permit.INHIBITED),
     )

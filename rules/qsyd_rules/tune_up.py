@@ -1,6 +1,6 @@
 """The guided tune-up: what the operator does next, whether it was done, and whether the meters bear it out.
 
-A pure account beside the station core. It never keys and moves nothing by itself: it asks what an operator may ask
+A pure account beside the station core. It never keys and moves nothing by itself, but the dial where it may: it asks what an operator may ask
 (standby, operate), tells the core which segment is being tuned (`Tuning`), and says what to do. Stopping it anywhere
 ends in standby with nothing saved that was not whole.
 
@@ -86,6 +86,12 @@ class TuneUp:
     trouble: str | None = None
     """What is not right yet."""
     hold: str | None = None
+    dial_from_hz: int | None = None
+    """Where the dial stood when the rig was told to go elsewhere; None while it has not been told."""
+    dial_us: int = 0
+    """When it was told."""
+    dial_left: str | None = None
+    """Why the dial is left to the operator here; None while it may be set."""
     asked: bool = False
     """Whether what this step asks of the amplifier has been asked."""
     best: Readings | None = None
@@ -129,7 +135,14 @@ class Save:
     preset: Preset
 
 
-TuneAct = ChangeTuning | Ask | Save
+@dataclass(frozen=True, slots=True)
+class SetDial:
+    """Set the rig's transmit frequency, once; a refusal is answered by `dial_refused`."""
+
+    frequency_hz: int
+
+
+TuneAct = ChangeTuning | Ask | Save | SetDial
 
 
 @dataclass

@@ -35,6 +35,7 @@ def start_place(at: Working) -> None:
         return
     at.go(TuneStep.DIAL, "")
     at.change(level=0, drive_w=max(1, round(place.drive_w * LEVELS[0])), hold=None, best=None)
+    at.change(dial_from_hz=None, dial_left=None)
     _match_as_stored(at)
     at.ask(AmplifierRequest.STANDBY)
     at.tell_core()
@@ -63,10 +64,11 @@ def strayed(at: Working, sight: Sight) -> bool:
     place = at.it.place
     if place is None or sight.transmit_hz is None:
         return False
-    if sight.segment == place.segment.name and abs(sight.transmit_hz - place.segment.centre_hz) <= DIAL_WITHIN_HZ:
+    if sight.segment == place.segment.name and abs(sight.transmit_hz - place.dial_hz) <= DIAL_WITHIN_HZ:
         return False
     at.ask(AmplifierRequest.STANDBY)
     at.change(level=0, drive_w=max(1, round(place.drive_w * LEVELS[0])), best=None)
+    at.change(dial_from_hz=None, dial_left="it was turned away from there")
     at.tell_core()
     at.go(TuneStep.DIAL, "")
     return True

@@ -2,15 +2,15 @@
 
 from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.preset import Preset
-from qsyd_rules.quantity import format_frequency
 from qsyd_rules.readings import Readings
 from qsyd_rules.tune_judgement import NotYet, Stop, judge, slip
 from qsyd_rules.tune_plan import LEVELS, TunePlan
 from qsyd_rules.tune_sight import Sight
 from qsyd_rules.tune_up import TuneAct, TuneStep, TuneUp, TuneWord, Working
+from qsyd_rules.tune_up_dial import SET_US, dial, leave_dial
 from qsyd_rules.tune_up_key import key_down, key_up, key_words, lacking, measure, overlaid, step_done
 from qsyd_rules.tune_up_match import match, matched
-from qsyd_rules.tune_up_place import DIAL_WITHIN_HZ, end, leave_place, start_place, stop, strayed
+from qsyd_rules.tune_up_place import end, leave_place, start_place, stop, strayed
 from qsyd_rules.words import AmplifierState
 
 LET_GO_US = 500_000
@@ -111,6 +111,14 @@ def saved(it: TuneUp, preset: Preset, error: str | None, sight: Sight) -> tuple[
     return _look(at, sight)
 
 
+def dial_refused(it: TuneUp, why: str, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    """The rig was not told: the operator dials."""
+    at = Working(it, sight.at_us)
+    if it.step is TuneStep.DIAL and it.dial_from_hz is not None:
+        leave_dial(at, why)
+    return _look(at, sight)
+
+
 def wake_at_us(it: TuneUp) -> int | None:
     """When time alone changes something."""
     if it.is_over:
@@ -118,6 +126,8 @@ def wake_at_us(it: TuneUp) -> int | None:
     due = [it.moved_us + IDLE_US]
     if it.keyed_us is not None:
         due.append(it.keyed_us + it.plan.key_down_us)
+    if it.dial_from_hz is not None:
+        due.append(it.dial_us + SET_US)
     if it.step is TuneStep.STOPPED and not it.asked:
         due.append(it.since_us + LET_GO_US)
     return min(due)
@@ -159,22 +169,6 @@ def _obstacle(sight: Sight) -> str | None:
 
 
 # Steps
-
-
-def _dial(at: Working, sight: Sight) -> None:
-    place = at.it.place
-    if place is None:
-        return
-    centre_hz = place.segment.centre_hz
-    wanted = f"dial to {format_frequency(centre_hz)}, the centre of {place.segment.name}, for {place.antenna}"
-    if sight.keyed:
-        at.say(f"unkey; then {wanted}")
-    elif sight.transmit_hz is None:
-        at.say(f"{wanted}; the transmit frequency is not known (split?)")
-    elif sight.segment != place.segment.name or abs(sight.transmit_hz - centre_hz) > DIAL_WITHIN_HZ:
-        at.say(f"{wanted}; it stands at {format_frequency(sight.transmit_hz)}")
-    else:
-        at.go(TuneStep.CHANGE_OVER, "the station changes over: wait")
 
 
 def _change_over(at: Working, sight: Sight) -> None:
@@ -241,7 +235,7 @@ def _stopped(at: Working, sight: Sight) -> None:
 
 
 _STEPS = {
-    TuneStep.DIAL: _dial,
+    TuneStep.DIAL: dial,
     TuneStep.CHANGE_OVER: _change_over,
     TuneStep.MATCHING: match,
     TuneStep.DRIVE: _drive,

@@ -258,7 +258,7 @@ def test_told_numbers_that_cannot_be_are_asked_for_again(numbers: dict[str, floa
     desk.wait(2 * S, keyed=False)
     assert desk.step() is TuneStep.NUMBERS
     with pytest.raises(TuneRefusedError, match=told):
-        desk.give(**numbers)
+        desk.give(None, **numbers)
     assert desk.step() is TuneStep.NUMBERS
     desk.give(forward_w=350, reflected_w=2, drive_w=12)
     assert desk.step() is TuneStep.DRIVE

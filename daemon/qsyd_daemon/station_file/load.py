@@ -53,7 +53,16 @@ def station_from_text(text: str, path: Path) -> StationFile:
     station = replace(station, rules=rules)
     defaults = defaults_of(keys, outputs, station)
     return StationFile(
-        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api
+        path,
+        station,
+        rig_links,
+        settings,
+        tests,
+        findings.warnings,
+        keys.tune_up.key_down,
+        defaults,
+        api,
+        keys.tune_up.set_dial,
     )
 
 

@@ -185,3 +185,5 @@ class StationFile:
     defaults: tuple[tuple[str, str], ...]
     """What was not written: dotted key and the value that serves, as a file would write it."""
     api: ApiSettings | None = None
+    tune_set_dial: bool = False
+    """Whether a tune-up may set the rig's frequency."""

@@ -47,7 +47,7 @@ from qsyd_rules.readings import Readings
 from qsyd_rules.station import Station
 from qsyd_rules.tune_plan import lacking, plan_tune_up
 from qsyd_rules.tune_sight import Sight, sight_of
-from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
+from qsyd_rules.tune_up import Ask, ChangeTuning, Save, SetDial, TuneAct, TuneStep, TuneUp, TuneWord
 from qsyd_rules.tune_up_steps import begin, give, look, saved, say, wake_at_us
 from qsyd_rules.wiring import Meters, Wiring
 from qsyd_rules.words import Mode, Result
@@ -99,6 +99,10 @@ class UnattendedStation:
     station: Station
     plant: StationPlant
     keying: Keying = field(default_factory=Keying)
+    sets_dial: bool = False
+    """Whether the station file lets the tune-up set the dial."""
+    dial_works: bool = True
+    """Whether the rig obeys that."""
     wiring: Wiring = WIRING
     now_us: int = 0
     dial_hz: int = 14_100_000
@@ -106,6 +110,8 @@ class UnattendedStation:
     told: list[tuple[int, Notice]] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
     """What the tune-up said, each once."""
+    set_dials: list[tuple[int, bool, str]] = field(default_factory=list)
+    """Each setting of the dial by the tune-up: when, whether keyed, and the amplifier's true state."""
     session: TuneUp | None = None
     tries: int = 0
 
@@ -244,7 +250,9 @@ class UnattendedStation:
     def tune_up(self, *, most_us: int = 20_000_000_000) -> TuneUp:
         """Tune up everything that is missing or stale, from a warm amplifier; the tune-up as it ended."""
         presets = self.state.station.presets
-        plan = plan_tune_up(self.core.atlas, self.wiring, presets, lacking(self.core.atlas, presets))
+        plan = plan_tune_up(
+            self.core.atlas, self.wiring, presets, lacking(self.core.atlas, presets), sets_dial=self.sets_dial
+        )
         self.plant.auto_tune(True, self.now_us)
         self.move(begin(plan, self.sight()))
         self.run(lambda: self.session is not None and self.session.is_over, most_us)
@@ -284,6 +292,15 @@ class UnattendedStation:
                 self.ask(request)
             case Save(preset=preset):
                 self._after(NOTE_US, lambda: self._saved(preset))
+            case SetDial(frequency_hz=frequency_hz):
+                self._after(ANSWER_US, lambda: self._obey_dial(frequency_hz))
+
+    def _obey_dial(self, frequency_hz: int) -> None:
+        """The rig has been told, and is asked where it stands."""
+        self.set_dials.append((self.now_us, self.keyed, self.plant.truth(self.now_us).state.value))
+        if self.dial_works:
+            self.turn_dial(frequency_hz)
+        self._poll_once()
 
     def _match(self, it: TuneUp) -> None:
         """What an operator would find by trying: the setting that the unit's own formula gives, then `next`."""
@@ -294,7 +311,7 @@ class UnattendedStation:
         unit = self.plant.aerials[port].unit
         if unit is None:
             raise AssertionError("the station file names a matching unit that is not there")
-        hz = place.segment.centre_hz
+        hz = place.dial_hz
         wanted = tuple(unit.solve(hz, self.plant.antenna_ohm(port, hz, self.now_us)))
         if it.matching != wanted:
             self.move(give(it, Readings(), self.sight(), wanted))
@@ -314,6 +331,8 @@ class UnattendedStation:
             return False
         if self.keyed:
             return it.step is not TuneStep.KEY
+        if it.step is TuneStep.DIAL and it.plan.sets_dial and it.dial_left is None:
+            return False
         waits = it.step is TuneStep.DRIVE and not it.plan.limits_drive
         return waits or it.step in {TuneStep.DIAL, TuneStep.MATCHING, TuneStep.KEY, TuneStep.STOPPED}
 
@@ -329,7 +348,7 @@ class UnattendedStation:
             return
         match it.step:
             case TuneStep.DIAL:
-                self.turn_dial(it.place.segment.centre_hz)
+                self.turn_dial(it.place.dial_hz)
             case TuneStep.MATCHING:
                 self._match(it)
             case TuneStep.KEY:

@@ -178,7 +178,11 @@ def begun(unattended: UnattendedStation, antenna: str, segment: str) -> Unattend
 
 
 def reached(unattended: UnattendedStation, *steps: TuneStep) -> None:
-    unattended.run(lambda: unattended.session is not None and unattended.session.step in steps, 60_000_000)
+    reached_within(unattended, 60_000_000, *steps)
+
+
+def reached_within(unattended: UnattendedStation, most_us: int, *steps: TuneStep) -> None:
+    unattended.run(lambda: unattended.session is not None and unattended.session.step in steps, most_us)
 
 
 def nothing_saved(unattended: UnattendedStation) -> bool:
@@ -214,6 +218,35 @@ def test_dial_on_another_band_while_keyed_is_stopped() -> None:
     assert unattended.sight().amplifier.value == "standby"
     assert not unattended.plant.switch.moved_under_power
     assert nothing_saved(unattended)
+
+
+def test_dial_is_set_for_place_after_place_unkeyed_and_in_standby() -> None:
+    plant = heron_point(SEED)
+    unattended = UnattendedStation(station_of(plant, "Heron Point"), plant, sets_dial=True)
+    unattended.warm_up()
+    keys = [key for key, _ in tunable(unattended.core.atlas) if key[0] != "marsh-vertical"]
+    plan = plan_tune_up(unattended.core.atlas, WIRING, {}, keys, sets_dial=True)
+    plant.auto_tune(True, unattended.now_us)
+    unattended.move(begin(plan, unattended.sight()))
+    reached_within(unattended, 1_000_000_000, TuneStep.ENDED)
+    assert unattended.texts[-1] == f"done: {len(keys)} of {len(keys)} segments saved"
+    assert len(unattended.set_dials) == len(keys)
+    assert {(keyed, state) for _, keyed, state in unattended.set_dials} == {(False, "standby")}
+    assert not plant.harm
+
+
+def test_rig_that_takes_no_setting_is_dialled_by_hand() -> None:
+    plant = heron_point(SEED)
+    unattended = UnattendedStation(station_of(plant, "Heron Point"), plant, sets_dial=True, dial_works=False)
+    unattended.warm_up()
+    plan = plan_tune_up(unattended.core.atlas, WIRING, {}, [("cage-dipole", "40m/1")], sets_dial=True)
+    plant.auto_tune(True, unattended.now_us)
+    unattended.move(begin(plan, unattended.sight()))
+    reached(unattended, TuneStep.ENDED)
+    assert len(unattended.set_dials) == 1
+    assert any("the rig did not take the setting" in text for text in unattended.texts)
+    assert unattended.texts[-1] == "done: 1 of 1 segments saved"
+    assert not plant.harm
 
 
 def unmatched(plant: StationPlant) -> StationPlant:
