@@ -14,6 +14,7 @@ from qsyd_rules.event import OperatorAsked, TuningChanged
 from qsyd_rules.notice import TuneUpMoved
 from qsyd_rules.preset import Preset
 from qsyd_rules.readings import Readings
+from qsyd_rules.station import Station
 from qsyd_rules.tune_plan import lacking, plan_tune_up, tunable
 from qsyd_rules.tune_sight import Sight, sight_of
 from qsyd_rules.tune_up import Ask, ChangeTuning, Save, SetDial, TuneAct, TuneStep, TuneUp, TuneWord
@@ -58,7 +59,7 @@ class TuneUpDesk:
         known = {key for key, _ in tunable(core.atlas)}
         chosen = list(dict(tunable(core.atlas))) if everything or segment else lacking(core.atlas, presets, marked)
         if antenna is not None and all(antenna != name for name, _ in known):
-            raise TuneRefusedError(f"the amplifier serves no segment on an antenna {antenna!r}")
+            raise TuneRefusedError(_why_none_on(core.atlas.station, antenna))
         if segment is not None and all(segment != name for _, name in known):
             raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
         chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
@@ -70,6 +71,8 @@ class TuneUpDesk:
                 chosen,
                 key_down_us=self._key_down_us,
                 sets_dial=self._set_dial is not None,
+                minute=self._service.state.station.minute,
+                held=self._service.state.station.hold,
             )
         except ValueError as error:
             raise TuneRefusedError(str(error)) from None
@@ -108,6 +111,7 @@ class TuneUpDesk:
             "numbers": asked_of(it) if it.step in {TuneStep.NUMBERS, TuneStep.MATCHING} else [],
             "done": len(it.outcomes),
             "saved": it.saved,
+            "left_out": list(it.plan.left_out),
             "of": len(it.plan.places),
             "left_s": 0.0 if it.is_over else round(left_us(it, monotonic_us()) / 1e6),
             "operator": self._operator,
@@ -208,3 +212,16 @@ class TuneUpDesk:
         if wake_us is not None:
             wait_s = max(0.001, (wake_us - monotonic_us()) / 1e6 + 0.001)
             self._timer = asyncio.get_running_loop().call_later(wait_s, self.look)
+
+
+def _why_none_on(station: Station, name: str) -> str:
+    """Why there is nothing to tune on this antenna."""
+    antenna, amplifier = next((each for each in station.antennas if each.name == name), None), station.amplifier
+    if antenna is None:
+        return f"there is no antenna {name!r}; this station has {', '.join(each.name for each in station.antennas)}"
+    if amplifier is not None and antenna.max_power_w is not None and antenna.max_power_w < amplifier.output_w:
+        return (
+            f"{name} bears {antenna.max_power_w} W and the amplifier gives {amplifier.output_w} W: it is used barefoot, "
+            "so there is nothing to tune on it"
+        )
+    return f"the amplifier serves no segment on an antenna {name!r}: they have no band in common"

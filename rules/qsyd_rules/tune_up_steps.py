@@ -145,6 +145,9 @@ def _look(at: Working, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
         why = _obstacle(sight)
         if why is None and sight.at_us >= at.it.moved_us + IDLE_US:
             why = "nobody has gone on with it for a quarter of an hour"
+        place = at.it.place
+        if why is None and place is not None and place.segment.band in sight.held_bands and sight.held != place.antenna:
+            why = f"{sight.held} is held on {place.segment.band} by {sight.held_by}; `qsyd hold off` ends that"
         if why is not None:
             end(at, why)
     for _ in range(len(TuneStep)):
@@ -180,7 +183,15 @@ def _change_over(at: Working, sight: Sight) -> None:
     if sight.released and sight.antenna == place.antenna:
         at.go(TuneStep.MATCHING, "")
     else:
-        at.say("wait: " + ("; ".join(sight.inhibits) or "the antenna is being selected"))
+        say_why_not(at, sight, "the antenna is being selected")
+
+
+def say_why_not(at: Working, sight: Sight, otherwise: str) -> None:
+    """What is waited for; where waiting will not help, what will."""
+    if sight.reasons_here:
+        at.say(f"not here: {'; '.join(sight.reasons_here)}. Another mode (a carrier is CW) may do, or `skip`")
+    else:
+        at.say("wait: " + ("; ".join(sight.inhibits) or otherwise))
 
 
 def _drive(at: Working, sight: Sight) -> None:

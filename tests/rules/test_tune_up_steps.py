@@ -279,3 +279,23 @@ def test_amplifier_that_leaves_operate_before_the_key_is_waited_for_again() -> N
     desk.see(amplifier=AmplifierState.STANDBY, released=False, refusal="changing over")
     assert desk.step() is TuneStep.OPERATE
     assert "do not key" in desk.text
+
+
+def test_antenna_that_an_operator_takes_hold_of_ends_it_on_that_band() -> None:
+    desk = Desk(plan())
+    desk.to_key()
+    desk.see(held="attic", held_by="jo", held_bands=frozenset({"40m"}))
+    assert desk.step() is TuneStep.KEY
+    desk.see(held="beam", held_by="jo", held_bands=frozenset({"20m"}))
+    assert desk.step() is TuneStep.KEY, "it is the very one that is tuned"
+    desk.see(held="attic", held_by="jo", held_bands=frozenset({"20m"}))
+    assert desk.step() is TuneStep.ENDED
+    assert desk.text == "attic is held on 20m by jo; `qsyd hold off` ends that"
+
+
+def test_place_that_is_closed_to_this_mode_says_what_would_help() -> None:
+    desk = Desk(plan())
+    desk.see(transmit_hz=14_087_500, released=False, reasons_here=("USB is not permitted on 14.0875 MHz",))
+    assert desk.step() is TuneStep.CHANGE_OVER
+    assert desk.text.startswith("not here: USB is not permitted")
+    assert "Another mode (a carrier is CW) may do, or `skip`" in desk.text
