@@ -2,12 +2,15 @@
 
 import time
 from collections.abc import Iterator
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import pytest
 from live_run import Run, running, until
+from side_by_side import named, side_by_side
 from tune_bench import TuneBench, tune_bench
 
 pytestmark = pytest.mark.timeout(240)
@@ -41,17 +44,15 @@ def rigged(place: Path, protocol: str, port: str, tail: str = SET_DIAL) -> Itera
         def edit(text: str) -> str:
             lines = text.splitlines()
             at = next(number for number, line in enumerate(lines) if line.startswith("  main:"))
-            lines[at] = f'  main: {{link: "{link}", protocol: {protocol}, poll: 20 ms}}'
+            lines[at] = f'  main: {{link: "{link}", protocol: {protocol}, poll: 20 ms, lost_after: 4 s}}'
             return "\n".join(lines) + tail
 
         with tune_bench(place, edit) as bench:
             yield Rigged(bench, rig)
 
 
-@pytest.mark.parametrize("port", ["tcp", "pty"])
-@pytest.mark.parametrize("protocol", ["ascii-cat", "ci-v"])
-def test_dial_is_set_and_what_it_reads_back_counts(tmp_path: Path, protocol: str, port: str) -> None:
-    with rigged(tmp_path, protocol, port) as it:
+def _dial_is_set_and_what_it_reads_back_counts(protocol: str, port: str, place: Path) -> None:
+    with rigged(place, protocol, port) as it:
         bench = it.bench
         it.until_rig("VFO A 7.100000 MHz")
         time.sleep(1.2)  # a dial that has just been seen might be turned
@@ -77,8 +78,8 @@ def test_dial_is_set_and_what_it_reads_back_counts(tmp_path: Path, protocol: str
         bench.assert_unharmed()
 
 
-def test_split_and_a_key_keep_the_dial_where_it_is(tmp_path: Path) -> None:
-    with rigged(tmp_path, "ascii-cat", "tcp") as it:
+def _split_and_a_key_keep_the_dial_where_it_is(place: Path) -> None:
+    with rigged(place, "ascii-cat", "tcp") as it:
         it.rig.type("split on")
         it.until_rig("split on")
         time.sleep(1.2)
@@ -101,10 +102,30 @@ def test_split_and_a_key_keep_the_dial_where_it_is(tmp_path: Path) -> None:
         assert it.bench.says("stop")[0] == 200
 
 
-def test_without_the_files_word_the_rig_is_never_set(tmp_path: Path) -> None:
-    with rigged(tmp_path, "ci-v", "tcp", tail="\n") as it:
+def _without_the_files_word_the_rig_is_never_set(place: Path) -> None:
+    with rigged(place, "ci-v", "tcp", tail="\n") as it:
         it.bench.begins()
         it.bench.waits_for_text(r"it stands at 7\.100 MHz")
         time.sleep(2.5)
         it.until_rig("VFO A 7.100000 MHz")
         assert it.bench.sees()["step"] == "dial"
+
+
+CASES = {
+    f"dial is set and what it reads back counts, {protocol} over {port}": partial(
+        _dial_is_set_and_what_it_reads_back_counts, protocol, port
+    )
+    for protocol in ("ascii-cat", "ci-v")
+    for port in ("tcp", "pty")
+} | named(_split_and_a_key_keep_the_dial_where_it_is, _without_the_files_word_the_rig_is_never_set)
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
+    with side_by_side(CASES, tmp_path_factory, 3) as started:
+        yield started
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_dial_is_set_where_the_file_says_so_and_nobody_minds(name: str, runs: dict[str, Future[None]]) -> None:
+    runs[name].result()

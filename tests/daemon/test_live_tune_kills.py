@@ -5,19 +5,15 @@ The bench lives on and keeps the truth: nothing was moved under power, and nothi
 
 import signal
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
 from live_run import PATIENCE_S, Run, until
+from side_by_side import named, side_by_side
 from tune_bench import CENTRE_20M_1, Cable, TuneBench, tune_bench, without_limit
 
 pytestmark = pytest.mark.timeout(240)
-
-
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[TuneBench]:
-    with tune_bench(tmp_path, without_limit) as made:
-        yield made
 
 
 def to_idle(bench: TuneBench) -> None:
@@ -85,78 +81,85 @@ def restarted_safe(bench: TuneBench, step: str) -> None:
     assert bench.truth()["state"] != "operate"
 
 
-def test_killed_at_any_step_it_starts_safe_tells_of_it_and_has_stored_nothing(bench: TuneBench) -> None:
-    for step, lead in STEPS.items():
-        lead(bench)
-        bench.kill()
-        restarted_safe(bench, "key" if step == "keyed" else step)
-        bench.bench.type("unkey")
-        bench.assert_unharmed()
+def _killed_at_any_step_it_starts_safe_tells_of_it_and_has_stored_nothing(place: Path) -> None:
+    with tune_bench(place, without_limit) as bench:
+        for step, lead in STEPS.items():
+            lead(bench)
+            bench.kill()
+            restarted_safe(bench, "key" if step == "keyed" else step)
+            bench.bench.type("unkey")
+            bench.assert_unharmed()
+            bench.warm()
         bench.stop()
-        bench.start()  # told once: a start after this one is silent about it
+        bench.start()  # told once: a start after that is silent about it
         assert not [each for each in bench.events() if each.get("code") == "tune-up-interrupted"]
 
 
-def test_killed_while_it_saves_the_preset_is_there_whole_or_not_at_all(bench: TuneBench) -> None:
-    to_last_unkey(bench)
-    bench.bench.type("unkey")
-    bench.kill()
-    bench.start(warm=False)
-    for preset in bench.presets():
-        assert preset["antenna"] == "reed-beam"
-        assert preset["low_hz"] == 14_000_000
-        assert preset["forward_w"] > 1_000
-    bench.assert_unharmed()
+def _killed_while_it_saves_the_preset_is_there_whole_or_not_at_all(place: Path) -> None:
+    with tune_bench(place, without_limit) as bench:
+        to_last_unkey(bench)
+        bench.bench.type("unkey")
+        bench.kill()
+        bench.start(warm=False)
+        for preset in bench.presets():
+            assert preset["antenna"] == "reed-beam"
+            assert preset["low_hz"] == 14_000_000
+            assert preset["forward_w"] > 1_000
+        bench.assert_unharmed()
 
 
-def test_a_client_that_is_killed_leaves_the_tune_up_for_the_next_and_the_key_bounded(bench: TuneBench) -> None:
-    bench.bench.type(f"tune {CENTRE_20M_1}")
-    place = ["--segment", "20m/1", "--antenna", "reed-beam"]
-    guide = Run("tune", "--state", str(bench.state), *place, log=bench.place / "guide")
-    drive_w = bench.waits_for("drive")["drive_w"]
-    bench.bench.type(f"drive {drive_w} W")
-    guide.type("next")
-    bench.waits_for("key")
-    bench.bench.type("auto off")  # the tank stays wrong: the meters never become good
-    bench.bench.type("key")
-    guide.process.kill()
-    guide.process.wait(PATIENCE_S)
-    assert guide.process.stdin is not None
-    guide.process.stdin.close()
-    guide.until("Plate voltage kills")
+def _a_client_that_is_killed_leaves_the_tune_up_for_the_next_and_the_key_bounded(place: Path) -> None:
+    with tune_bench(place, without_limit) as bench:
+        bench.bench.type(f"tune {CENTRE_20M_1}")
+        wanted = ["--segment", "20m/1", "--antenna", "reed-beam"]
+        guide = Run("tune", "--state", str(bench.state), *wanted, log=bench.place / "guide")
+        drive_w = bench.waits_for("drive")["drive_w"]
+        bench.bench.type(f"drive {drive_w} W")
+        guide.type("next")
+        bench.waits_for("key")
+        bench.bench.type("auto off")  # the tank stays wrong: the meters never become good
+        bench.bench.type("key")
+        guide.process.kill()
+        guide.process.wait(PATIENCE_S)
+        assert guide.process.stdin is not None
+        guide.process.stdin.close()
+        guide.until("Plate voltage kills")
 
-    stopped = bench.waits_for("stopped")
-    assert "keyed for 10 s on one step" in stopped["text"]
-    until(lambda: bench.truth()["held"] or None, lambda: "the permit taken away")
-    bench.bench.type("unkey")
-    bench.until_amplifier("standby")
+        stopped = bench.waits_for("stopped")
+        assert "keyed for 10 s on one step" in stopped["text"]
+        until(lambda: bench.truth()["held"] or None, lambda: "the permit taken away")
+        bench.bench.type("unkey")
+        bench.until_amplifier("standby")
 
-    again = Run("tune", "--state", str(bench.state), log=bench.place / "again")
-    again.until("going on with it")
-    again.process.send_signal(signal.SIGINT)
-    again.until("stopped by the operator")
-    assert again.process.wait(PATIENCE_S) == 1
-    assert again.process.stdin is not None
-    again.process.stdin.close()
-    assert bench.presets() == []
-    bench.assert_unharmed()
-
-
-def test_a_rig_that_falls_silent_while_keyed_ends_it_in_standby(bench: TuneBench) -> None:
-    to_keyed(bench)
-    bench.bench.type("silent on")
-    ended = bench.waits_for("ended")
-    assert "the rig is not heard" in ended["text"]
-    until(lambda: ((seen := bench.truth())["held"] and seen["state"] == "standby") or None, lambda: str(bench.truth()))
-    bench.bench.type("unkey")
-    bench.bench.type("silent off")
-    bench.until_released()
-    assert bench.status()["amplifier"]["state"] == "standby"
-    assert bench.presets() == []
-    bench.assert_unharmed()
+        again = Run("tune", "--state", str(bench.state), log=bench.place / "again")
+        again.until("going on with it")
+        again.process.send_signal(signal.SIGINT)
+        again.until("stopped by the operator")
+        assert again.process.wait(PATIENCE_S) == 1
+        assert again.process.stdin is not None
+        again.process.stdin.close()
+        assert bench.presets() == []
+        bench.assert_unharmed()
 
 
-def test_an_amplifier_whose_line_breaks_while_keyed_ends_it_and_is_safe_once_it_is_back(tmp_path: Path) -> None:
+def _a_rig_that_falls_silent_while_keyed_ends_it_in_standby(place: Path) -> None:
+    with tune_bench(place, without_limit) as bench:
+        to_keyed(bench)
+        bench.bench.type("silent on")
+        ended = bench.waits_for("ended")
+        assert "the rig is not heard" in ended["text"]
+        until(
+            lambda: ((seen := bench.truth())["held"] and seen["state"] == "standby") or None, lambda: str(bench.truth())
+        )
+        bench.bench.type("unkey")
+        bench.bench.type("silent off")
+        bench.until_released()
+        assert bench.status()["amplifier"]["state"] == "standby"
+        assert bench.presets() == []
+        bench.assert_unharmed()
+
+
+def _an_amplifier_whose_line_breaks_while_keyed_ends_it_and_is_safe_once_it_is_back(place: Path) -> None:
     cables: list[Cable] = []
 
     def through_a_cable(text: str) -> str:
@@ -166,7 +169,7 @@ def test_an_amplifier_whose_line_breaks_while_keyed_ends_it_and_is_safe_once_it_
         made = f"{head}  amplifier:\n    kind: device\n    link: tcp:127.0.0.1:{cables[0].port}\n{rest}"
         return without_limit(made)
 
-    with tune_bench(tmp_path, through_a_cable) as bench:
+    with tune_bench(place, through_a_cable) as bench:
         to_keyed(bench)
         cables[0].pull()
         stopped = bench.waits_for("stopped")
@@ -183,3 +186,23 @@ def test_an_amplifier_whose_line_breaks_while_keyed_ends_it_and_is_safe_once_it_
         assert bench.presets() == []
         bench.assert_unharmed()
     cables[0].close()
+
+
+CASES = named(
+    _killed_at_any_step_it_starts_safe_tells_of_it_and_has_stored_nothing,
+    _killed_while_it_saves_the_preset_is_there_whole_or_not_at_all,
+    _a_client_that_is_killed_leaves_the_tune_up_for_the_next_and_the_key_bounded,
+    _a_rig_that_falls_silent_while_keyed_ends_it_in_standby,
+    _an_amplifier_whose_line_breaks_while_keyed_ends_it_and_is_safe_once_it_is_back,
+)
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
+    with side_by_side(CASES, tmp_path_factory, len(CASES)) as started:
+        yield started
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_cut_short_it_is_safe_and_stores_nothing_half_made(name: str, runs: dict[str, Future[None]]) -> None:
+    runs[name].result()
