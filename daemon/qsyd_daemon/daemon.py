@@ -1,6 +1,7 @@
 """One daemon, put together from a station file: wires, service, store and control socket; and taken apart again."""
 
 import asyncio
+import datetime
 import gc
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -25,6 +26,7 @@ from qsyd_daemon.station_file.settings import StationFile
 from qsyd_daemon.status import status
 from qsyd_daemon.store.store import Store
 from qsyd_daemon.tune_up_desk import TuneUpDesk
+from qsyd_daemon.tune_up_past import tell_of_interrupted
 from qsyd_daemon.ways import Ways
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.placement import Atlas
@@ -60,7 +62,7 @@ class Daemon:
         )
         core = GuardedStation(Atlas(file.station), self._apparatus.wiring(file))
         self.service = self._apparatus.service = Service(core, wires, store, ways.state, log)
-        self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
+        self._desk = TuneUpDesk(self.service, file.tune_key_down_us, self._apparatus.dial_of(core.followed))
         self.reloader = Reloader(file, self._apparatus, self.service, self._desk, ways, self._in_a_line, log)
         self.api = Api(self._view(file), ways.opening, log)
         self.reloader.lease_changed = self.api.renew_leases_within
@@ -75,12 +77,14 @@ class Daemon:
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
+        began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
         self.service.adopt_edges()
         self.service.start()
         self._apparatus.start([*self._apparatus.outputs.values(), *self._apparatus.rigs.values()])
         for warning in self._store.warnings:
             self.service.warn("state-directory", warning)
+        self.service.spawn(tell_of_interrupted(self.service, began))
         gc.collect()
         gc.freeze()  # what was loaded lives as long as the daemon: a full collection would only stall the loop
         self._progress.start()

@@ -300,7 +300,7 @@ class Service:
         self.crash = error
         self._log.critical("fault in qsyd itself; leaving the station safe", exc_info=error)
         for command in (InhibitTransmit(("qsyd has failed",)), AmplifierStandby()):
-            self._spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
+            self.spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
         self.crashed.set()
 
     # What follows, out
@@ -458,7 +458,8 @@ class Service:
         self.experience.write(monotonic_us(), at_once=True)
         self._report(StationStopped(), monotonic_us())
 
-    def _spawn(self, work: Any) -> None:
+    def spawn(self, work: Any) -> None:
+        """Let this coroutine run beside; what it raises is a fault of our own."""
         task = self._loop.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._task_done)

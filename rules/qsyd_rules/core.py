@@ -61,6 +61,7 @@ from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 
@@ -167,7 +168,7 @@ def _take(turn: Turn, event: Event) -> None:
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):
-            turn.change(tuning=tuning)
+            change_tuning(turn, tuning)
         case HoldChanged():
             change_hold(turn, event)
         case ExchangeChanged(what=what):
@@ -205,6 +206,11 @@ def _stop(turn: Turn) -> None:
     turn.change(stopping=True, wish=False)
     turn.amplifier_reason = "the daemon is stopping"
     _send_safe_state(turn, "the daemon is stopping")
+
+
+def change_tuning(turn: Turn, tuning: Tuning | None) -> None:
+    """A tune-up begins, goes on to another place, or ends."""
+    turn.change(tuning=tuning)
 
 
 def _lock_out(turn: Turn, lockout: Lockout | None) -> None:

@@ -5,6 +5,7 @@ import random
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
+from statistics import linear_regression
 from typing import Any, cast
 
 import pytest
@@ -14,6 +15,7 @@ from proof_heal import Healer
 from proof_normal import BASE_US, NOTE_ID
 from proof_roots import ROOTS
 from proof_search import Found, search
+from proof_station import DRIVEN_W, EDGES, GUESS_W, GUESSES, TANKS
 from proof_world import CORE, deeds, events, take
 
 from qsyd_rules.command import Command, InhibitTransmit
@@ -55,6 +57,19 @@ def test_every_claim_has_been_tried(searched: dict[str, Found]) -> None:
 
     assert {claim: cases[claim] for claim in CLAIMS if cases[claim] < CASES_MIN} == {}
     assert sum(found.healed for found in searched.values()) >= HEALED_MIN
+
+
+def test_the_table_of_estimates_is_what_the_law_gives() -> None:
+    """Least squares of `a + b / f^2` by the textbook's formulas, apart from the code that estimates."""
+    centres = {name: (low_hz + high_hz) / 2e6 for name, (low_hz, high_hz) in EDGES.items()}
+    for (antenna, segment), guess in GUESSES.items():
+        beside = [key for key in TANKS if key[0] == antenna]
+        x = [centres[name] ** -2 for _, name in beside]
+        for which, found in enumerate(guess):
+            y = [TANKS[key][which] for key in beside]
+            slope, level = linear_regression(x, y)
+            assert round(level + slope * centres[segment] ** -2) == found
+        assert min(DRIVEN_W[key] for key in beside) // 4 == GUESS_W
 
 
 class Plain:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from qsyd_daemon.band_data import load_band_tables
 from qsyd_daemon.station_file.build_api import api_of
-from qsyd_daemon.station_file.build_outputs import judge_estimate, judge_ports, outputs_of, rig_links_of
+from qsyd_daemon.station_file.build_outputs import judge_estimate, judge_matching, judge_ports, outputs_of, rig_links_of
 from qsyd_daemon.station_file.build_rules import rules_of
 from qsyd_daemon.station_file.build_station import station_of
 from qsyd_daemon.station_file.build_tests import tests_of
@@ -44,12 +44,16 @@ def station_from_text(text: str, path: Path) -> StationFile:
     settings = outputs_of(keys, outputs, findings)
     judge_ports(keys, outputs, findings)
     judge_estimate(keys, outputs, findings)
+    judge_matching(keys, outputs, findings)
     rules = rules_of(keys, outputs, names, findings)
     tests = tests_of(keys, names, findings)
     api = api_of(keys.api, findings)
     if findings.errors:
         raise StationFileError(path, (*findings.errors, *findings.warnings))
     station = replace(station, rules=rules)
+    if keys.tune_up.set_dial and station.amplifier is not None:
+        followed = station.amplifier.follows
+        rig_links = {**rig_links, followed: replace(rig_links[followed], sets_frequency=True)}
     defaults = defaults_of(keys, outputs, station)
     places = {key: place_at(root, (key,), key=True) for key in ("station", "api", "amplifier")}
     places |= {f"rigs.{name}": place_at(root, ("rigs", name), key=True) for name in rig_links}

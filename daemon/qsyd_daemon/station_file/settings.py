@@ -49,6 +49,8 @@ class RigLink:
     push: bool
     """Also ask the rig to report changes by itself."""
     key_sense: KeySenseSettings | None = None
+    sets_frequency: bool = False
+    """Whether a tune-up may set this rig's frequency."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -165,6 +165,10 @@ class Store:
             self._batch_asked = True
             self._writer.submit(self._write_events)
 
+    def journal_now(self) -> None:
+        """Write what waits for the journal as soon as the writer gets to it, not with the next batch."""
+        self._writer.submit(self._write_events)
+
     def read_journal(
         self,
         since_sequence: int = 1,
