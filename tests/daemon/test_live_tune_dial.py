@@ -18,6 +18,23 @@ CENTRE = "14.175000 MHz"
 SET_DIAL = "\ntune_up: {set_dial: true, key_down: 4 s}\n"
 
 
+DRY = """
+station: Marsh End
+region: 2
+rigs:
+  main: {{link: "{link}"}}
+antennas:
+  wire: {{port: 1, bands: [20m]}}
+amplifier: {{warm_up: 1 s}}
+outputs:
+  box:
+    kind: device
+    link: tcp:127.0.0.1:9
+    commands: {{inhibit-transmit: "H\\n", release-transmit: "F\\n", amplifier-on: "A\\n", select-antenna: "P\\n"}}
+tune_up: {{set_dial: true}}
+"""
+
+
 @dataclass
 class Rigged:
     """A bench whose rig is another process, on a wire of its own."""
@@ -111,13 +128,36 @@ def _without_the_files_word_the_rig_is_never_set(place: Path) -> None:
         assert it.bench.sees()["step"] == "dial"
 
 
+def _in_a_dry_run_no_rig_is_set(place: Path) -> None:
+    """Nothing is sent to any device, the rig's dial included; the tube is hot as far as the daemon knows."""
+    with running(
+        "sim", "rig", "--protocol", "ascii-cat", "--tcp", "0", "--frequency", "7.1 MHz", log=place / "r"
+    ) as rig:
+        link = rig.until(r"(tcp:\S+)")[1]
+        station, state = place / "station.yaml", place / "s"
+        station.write_text(DRY.format(link=link))
+        with running("run", str(station), "--state", str(state), "--dry-run", log=place / "run"):
+            bench = TuneBench(rig, place)
+            until(bench.answers, lambda: "a daemon that answers")
+            bench.warm()
+            bench.begins("wire", "20m/1")
+            bench.waits_for_text("it stands at 7.100 MHz")
+            time.sleep(1.5)
+            Rigged(bench, rig).until_rig("VFO A 7.100000 MHz")
+            assert bench.sees()["step"] == "dial"
+
+
 CASES = {
     f"dial is set and what it reads back counts, {protocol} over {port}": partial(
         _dial_is_set_and_what_it_reads_back_counts, protocol, port
     )
     for protocol in ("ascii-cat", "ci-v")
     for port in ("tcp", "pty")
-} | named(_split_and_a_key_keep_the_dial_where_it_is, _without_the_files_word_the_rig_is_never_set)
+} | named(
+    _split_and_a_key_keep_the_dial_where_it_is,
+    _without_the_files_word_the_rig_is_never_set,
+    _in_a_dry_run_no_rig_is_set,
+)
 
 
 @pytest.fixture(scope="module")

@@ -25,6 +25,8 @@ from qsyd_rules.state import StationState
 
 STATES = int(os.environ.get("QSYD_PROOF_STATES", "14000"))
 """Over all worlds together."""
+WALKS = 480
+"""Likewise: random walks over all worlds together."""
 CASES_MIN = min(25, STATES // 560)
 """A claim with fewer cases than this has not been tried."""
 HEALED_MIN = STATES // 40
@@ -123,7 +125,7 @@ def test_the_normal_form_forgets_nothing_that_decides(world: World) -> None:
     """The plain core and the one in normal form do the same, step by step, on random walks through the world."""
     draw = random.Random(world.name)
     compared = 0
-    for _ in range(60):
+    for _ in range(WALKS // len(WORLDS)):
         node = draw.choice(list(ROOTS.values()))
         plain = Plain(node.core)
         for _ in range(40):

@@ -41,7 +41,7 @@ class TuneBench:
         self.runs += 1
         words = ["run", str(self.station), "--state", str(self.state), "--events", str(self.place / f"e{self.runs}")]
         self.daemon = Run(*words, log=self.place / f"run{self.runs}")
-        until(self._answers, lambda: "a daemon that answers")
+        until(self.answers, lambda: "a daemon that answers")
         if warm:
             self.warm()
 
@@ -53,7 +53,7 @@ class TuneBench:
         )
         self.until_amplifier("standby")
 
-    def _answers(self) -> bool | None:
+    def answers(self) -> bool | None:
         try:
             return call(self.state, "GET", "/v1/status")[0] == 200 or None
         except NoDaemonError:

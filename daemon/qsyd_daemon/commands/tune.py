@@ -14,7 +14,7 @@ from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 
 LOOK_EVERY_S = 0.25
-HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`"
+HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
 
 
 class _RefusedError(Exception):
