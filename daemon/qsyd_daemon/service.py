@@ -319,18 +319,21 @@ class Service:
     def _actuate(self, effect: Actuate) -> None:
         """The bytes leave within this call wherever a device's link is free; the answers are awaited apart."""
         command = effect.command
+        left_us = monotonic_us()
         performing = {
             device.name: self._loop.create_task(device.perform(command)) for device in self._carriers[command.name]
         }
         waiting = set(performing.values())
+        took_us: dict[asyncio.Task[Performed], int] = {}
 
         def ended(task: asyncio.Task[Performed]) -> None:
             self._task_done(task)
             waiting.discard(task)
+            took_us[task] = monotonic_us() - left_us
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
-            answers = [(name, each.result()) for name, each in performing.items()]
-            told = tuple(OutputAnswer(name, performed.result, performed.error) for name, performed in answers)
+            answers = [(name, each.result(), took_us[each]) for name, each in performing.items()]
+            told = tuple(OutputAnswer(name, done.result, done.error, took) for name, done, took in answers)
             self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
 
         for task in performing.values():

@@ -98,6 +98,8 @@ class OutputAnswer:
     output: str
     result: Result
     error: str | None = None
+    took_us: int | None = None
+    """From the command's leaving to this output's answer; None where whoever tells has not measured it."""
 
 
 @dataclass(frozen=True, slots=True)

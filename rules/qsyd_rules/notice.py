@@ -118,6 +118,8 @@ class CommandDone:
     output: str
     result: Result
     error: str | None
+    took_ms: float | None = None
+    """From its leaving to this output's answer, tries and time-outs included; None where nobody has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +280,8 @@ def event_fields(notice: Notice) -> dict[str, object]:
         if isinstance(command, RecallPreset) and command.estimate:
             shown["estimate"] = True
         shown["result"] = str(notice.result)
+        if notice.took_ms is not None:
+            shown["took_ms"] = notice.took_ms
         return shown if notice.error is None else shown | {"error": notice.error}
     return {_RENAMED.get(each.name, each.name): _json(getattr(notice, each.name)) for each in fields(notice)}
 

@@ -28,7 +28,7 @@ EVENT_FIELDS: dict[str, tuple[str, ...]] = {
     "unkeyed": ("rig",),
     "change-over-started": ("from", "to"),
     "change-over-finished": ("took_ms", "antenna", "segment"),
-    "command": ("command", "output", "result", "error"),
+    "command": ("command", "output", "result", "error", "took_ms"),
     "output-failed": ("output", "command", "error"),
     "output-recovered": ("output",),
     "preset-saved": ("antenna", "segment"),
