@@ -80,6 +80,7 @@ class Daemon:
     def __init__(self, file: StationFile, ways: Ways, store: Store, log: FilteringBoundLogger) -> None:
         """`store` is that of the locked state directory; the daemon closes it."""
         self._log = log
+        self._file_sha256 = file.sha256
         self._ways = ways
         self._store = store
         self._links: dict[str, KeptLink] = {}
@@ -128,7 +129,7 @@ class Daemon:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
         await self.api.start(self._ways.state)
         self._adopt_edges()
-        self.service.start()
+        self.service.start(self._file_sha256)
         for device in self._devices.values():
             device.start(self.service.device_connected, self.service.device_lost)
         for rig in self._senses:

@@ -112,9 +112,9 @@ class Service:
 
     # What happens, in
 
-    def start(self) -> None:
-        """Tell the core that the daemon is up: the safe state goes out first of all."""
-        self.tell(Started(monotonic_us(), _minute_now()))
+    def start(self, file_sha256: str | None = None) -> None:
+        """Tell the core that the daemon is up: the safe state goes out first of all. The digest is the station file's."""
+        self.tell(Started(monotonic_us(), _minute_now(), file_sha256))
         lockout = read_lockout(self.directory)
         if lockout is not None:
             self.tell(LockoutChanged(monotonic_us(), lockout))

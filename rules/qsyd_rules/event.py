@@ -49,6 +49,8 @@ class Started:
 
     at_us: int
     minute: int | None
+    file_sha256: str | None = None
+    """Of the station file that is in force, for whoever asks later; None where there is no file."""
 
 
 @dataclass(frozen=True, slots=True)

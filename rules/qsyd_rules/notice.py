@@ -15,6 +15,8 @@ from qsyd_rules.words import AmplifierState, Mode, Result
 class StationStarted:
     event: ClassVar = "station-started"
     station: str
+    file_sha256: str | None = None
+    """Of the station file in force from here on; None where there is no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,8 @@ class Placed:
     rules: tuple[str, ...]
     because: str = field(default="", compare=False)
     """Why this antenna, in words; it alone makes no other decision."""
+    utc: str | None = field(default=None, compare=False)
+    """The hour that the rules were held against, `HH:MM`: not always that of the event, for the clock alone moves nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -175,7 +175,9 @@ def test_change_over_is_told_as_it_happens(station: Station) -> None:
     assert selected.answered_s is not None
     took_ms = {each["command"]: each["took_ms"] for each in told if each["event"] == "command"}
     assert 1000 * (selected.answered_s - selected.at_s) <= took_ms["select-antenna"] + 1
-    assert all(0 < each < station.daemon.named("change-over-finished", since)[0]["took_ms"] for each in took_ms.values())
+    assert all(
+        0 < each < station.daemon.named("change-over-finished", since)[0]["took_ms"] for each in took_ms.values()
+    )
     assert all(isinstance(each["at"], float) and each["time"].endswith("Z") for each in told)
 
 

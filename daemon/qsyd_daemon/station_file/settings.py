@@ -2,7 +2,7 @@
 
 import ipaddress
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 
@@ -185,3 +185,7 @@ class StationFile:
     defaults: tuple[tuple[str, str], ...]
     """What was not written: dotted key and the value that serves, as a file would write it."""
     api: ApiSettings | None = None
+    sha256: str = ""
+    """Of the file's bytes, in hexadecimal, as `sha256sum` prints it."""
+    rule_lines: Mapping[str, int] = field(default_factory=dict)
+    """In which line each rule begins, by its name."""

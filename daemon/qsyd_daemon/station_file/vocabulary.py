@@ -18,12 +18,12 @@ READING_NAMES = (
 """What a device can be asked: the group names of a `match` expression."""
 
 EVENT_FIELDS: dict[str, tuple[str, ...]] = {
-    "station-started": ("station",),
+    "station-started": ("station", "file_sha256"),
     "station-stopped": (),
     "link-up": ("rig",),
     "link-lost": ("rig", "reason"),
     "frequency": ("rig", "frequency_hz", "transmit_hz", "split", "mode"),
-    "placed": ("rig", "band", "segment", "antenna", "port", "preset", "rules", "because"),
+    "placed": ("rig", "band", "segment", "antenna", "port", "preset", "rules", "because", "utc"),
     "keyed": ("rig",),
     "unkeyed": ("rig",),
     "change-over-started": ("from", "to"),
