@@ -37,15 +37,23 @@ def _said(event: Mapping[str, Any]) -> str:
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":
-            because = event.get("because")
-            return f"placed {_joined(event)}{f'; {because}' if because else ''}"
+            return f"placed {_placed(event)}"
         case _:
             return _joined(event)
 
 
+def _placed(event: Mapping[str, Any]) -> str:
+    """Where, then why there; rules that decided something else besides come last."""
+    because, rules = event.get("because"), event["rules"]
+    if not because:
+        return _joined(event)
+    also = ", ".join(name for name in rules if f"“{name}”" not in because)
+    return "; ".join([_joined({**event, "rules": []}), because, *([f"also rule {also}"] if also else [])])
+
+
 def _joined(event: Mapping[str, Any]) -> str:
     words = " ".join(" ".join(narrate(event)).split())
-    return words.removeprefix("qsyd ").removeprefix("rig ") if words.startswith(("qsyd ", "rig rig ")) else words
+    return words.removeprefix("qsyd ").removeprefix("rig ")
 
 
 def _plainly(event: Mapping[str, Any]) -> str:

@@ -91,6 +91,8 @@ class World:
         self.lockout: Lockout | None = None
         self.is_alive = True
         self.watchers: list[Callable[[Event, tuple[Effect, ...]], None]] = []
+        self.first: list[tuple[Event, tuple[Effect, ...]]] = []
+        """What was told before anybody could watch: the start itself."""
         self.answers: list[Answer] = []
         self._requests = 0
         self._stalled_until_us = 0
@@ -102,7 +104,9 @@ class World:
         self.rig.sensed = self._sensed
         self.store.recorded = lambda number, error: self.tell(IntentRecorded(self.now_us, number, error))
         self.state = self.station.initial(self.store.presets, 0)
+        self.watchers.append(lambda event, effects: self.first.append((event, effects)))
         self._begin()
+        self.watchers.clear()
         self.outputs.ask_readings()
         self.agenda.after(MINUTE_US, self._turn_minute)
 
