@@ -152,9 +152,12 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     watch.set_defaults(module="watch")
 
     history = commands.add_parser("history", parents=[state, as_json], help="what happened, and why")
-    history.add_argument("--since", metavar="TIME", help="2026-05-01T14:30Z, or how long ago: 15min")
-    history.add_argument("--until", metavar="TIME", help="likewise")
-    history.add_argument("--event", action="append", default=[], metavar="NAME", help="only these; may be repeated")
+    history.add_argument("--since", metavar="TIME", help="02:10 (the last there was), 2026-05-01T14:30Z, or 15min ago")
+    history.add_argument("--until", metavar="TIME", help="likewise; a time of day is the first one after --since")
+    history.add_argument(
+        "--event", action="append", default=[], metavar="NAMES", help="only these, such as placed,fault"
+    )
+    history.add_argument("--why", action="store_true", help="under each decision, what it followed from")
     history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")

@@ -27,8 +27,10 @@ def _said(event: Mapping[str, Any]) -> str:
     match event["event"]:
         case "change-over-started":
             return f"change-over to {event['to']['antenna']} on {event['to']['segment']}"
+        case "simulated":
+            return f"SIMULATED: {event['scenario']} (seed {event['seed']}); nothing of this has happened"
         case "transmit-released":
-            return "transmit released"
+            return "transmit released: nothing forbids it any more"
         case "hold-started":
             why = f": {event['reason']}" if event["reason"] else ""
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
@@ -47,7 +49,7 @@ def _placed(event: Mapping[str, Any]) -> str:
     because, rules = event.get("because"), event["rules"]
     if not because:
         return _joined(event)
-    also = ", ".join(name for name in rules if f"“{name}”" not in because)
+    also = ", ".join(f"“{name}”" for name in rules if f"“{name}”" not in because)
     return "; ".join([_joined({**event, "rules": []}), because, *([f"also rule {also}"] if also else [])])
 
 

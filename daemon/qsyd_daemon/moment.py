@@ -43,6 +43,16 @@ def moment(text: str, now: datetime.datetime, after: datetime.datetime | None = 
         raise MomentError(f"{text!r} is no time; write one such as 02:14, 2026-05-01T14:30Z, or 15 min") from None
 
 
+def bounds(since: str | None, until: str | None, now: datetime.datetime) -> tuple[str | None, str | None]:
+    """From when to when, as the journal writes times; a time of day in `until` is the first one from `since` on.
+
+    Raises `MomentError`.
+    """
+    begin = None if since is None else moment(since, now).begin
+    end = None if until is None else moment(until, now, begin).begin
+    return None if begin is None else stamped_as(begin), None if end is None else stamped_as(end)
+
+
 def stamped_as(when: datetime.datetime) -> str:
     """A moment as the journal writes it, so that texts compare as times do."""
     return when.astimezone(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")

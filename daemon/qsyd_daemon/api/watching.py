@@ -2,7 +2,6 @@
 
 import asyncio
 import datetime
-import re
 from typing import Any
 
 from aiohttp import web
@@ -16,18 +15,18 @@ from qsyd_daemon.api.route import JSON, Call, Query, json_answer
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.api.why import antennas, just_now
 from qsyd_daemon.explanation import Question, explain
+from qsyd_daemon.moment import MomentError, bounds
 from qsyd_daemon.preset_table import preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.worksheet import rows_to_json, worksheet
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
-from qsyd_rules.quantity import QuantityError, duration_us, frequency_hz, minute_of_day
+from qsyd_rules.quantity import QuantityError, frequency_hz, minute_of_day
 from qsyd_rules.words import Mode
 
 HISTORY_MAX = 10_000
 JUST_NOW_ROWS = 200
-_TIME = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?(?:Z|[+-]\d{2}:\d{2})?")
 
 
 class ExplainQuery(Query):
@@ -38,7 +37,7 @@ class ExplainQuery(Query):
 
 
 class HistoryQuery(Query):
-    since: str | None = Field(None, max_length=40, description="a time (RFC 3339), or how long ago, such as `15 min`")
+    since: str | None = Field(None, max_length=40, description="`02:10`, a time (RFC 3339), or how long ago: `15 min`")
     until: str | None = Field(None, max_length=40, description="likewise")
     event: str | None = Field(None, max_length=500, description="names of events, separated by commas")
     after: int = Field(0, ge=0, le=2**62, description="only rows after this sequence number")
@@ -121,9 +120,8 @@ class Watching:
     async def history(self, call: Call) -> web.StreamResponse:
         asked = call.as_(HistoryQuery)
         names = None if asked.event is None else [name.strip() for name in asked.event.split(",") if name.strip()]
-        rows = await self._service.read_journal(
-            asked.after + 1, _moment(asked.since), _moment(asked.until), names, asked.limit
-        )
+        since, until = _bounds(asked.since, asked.until)
+        rows = await self._service.read_journal(asked.after + 1, since, until, names, asked.limit)
         return web.Response(body=await asyncio.to_thread(_shown, rows), content_type=JSON)
 
 
@@ -138,19 +136,9 @@ def _shown(rows: list[JournalRow]) -> bytes:
     return f'{{"rows":[{events}]}}'.encode()
 
 
-def _moment(text: str | None) -> str | None:
-    """A time as the journal writes it, so that texts compare as times do. Raises `ProblemError`."""
-    if text is None:
-        return None
+def _bounds(since: str | None, until: str | None) -> tuple[str | None, str | None]:
+    """From when to when, as the journal writes times. Raises `ProblemError`."""
     try:
-        if _TIME.fullmatch(text):
-            moment = datetime.datetime.fromisoformat(text)
-            if moment.tzinfo is None:
-                moment = moment.replace(tzinfo=datetime.UTC)
-        else:
-            moment = datetime.datetime.now(datetime.UTC) - datetime.timedelta(microseconds=duration_us(text))
-        return moment.astimezone(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    except QuantityError as error:
-        raise ProblemError(400, f"{error}; or write a time such as 2026-05-01T14:30Z") from None
-    except (ValueError, OverflowError):
-        raise ProblemError(400, f"{text!r} is no time; write one such as 2026-05-01T14:30Z, or 15 min") from None
+        return bounds(since, until, datetime.datetime.now(datetime.UTC))
+    except MomentError as error:
+        raise ProblemError(400, str(error)) from None
