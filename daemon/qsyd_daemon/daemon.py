@@ -29,6 +29,7 @@ from qsyd_daemon.outputs.log import LogOutput
 from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput
 from qsyd_daemon.outputs.permit_line import PermitLine
 from qsyd_daemon.outputs.template import Template
+from qsyd_daemon.past import Book
 from qsyd_daemon.progress import Progress
 from qsyd_daemon.protocols.ascii_cat import AsciiCatSession
 from qsyd_daemon.protocols.ci_v import CiVSession
@@ -193,6 +194,7 @@ class Daemon:
             loop_lag_s=lambda: self._progress.lag_us / 1e6,
             ring=self._ring,
             counters=self._counters,
+            book=Book(self.service.core.atlas, file.sha256, file.rule_lines),
             lease_s=file.api.lease_us / 1e6 if file.api is not None else LEASE_S,
         )
 

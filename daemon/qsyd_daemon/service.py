@@ -7,11 +7,12 @@ its turn, so the core sees one at a time, in order.
 import asyncio
 import datetime
 import json
+import sqlite3
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, assert_never
+from typing import Any, TypeVar, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
@@ -56,6 +57,8 @@ from qsyd_rules.guarded import GuardedState, GuardedStation
 from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
 from qsyd_rules.preset import Preset, adopt
 from qsyd_rules.readings import Readings
+
+Value = TypeVar("Value")
 
 STOP_WITHIN_S = 5.0
 """How long the devices have to take the safe state when the daemon stops."""
@@ -229,6 +232,10 @@ class Service:
     ) -> list[JournalRow]:
         """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
         return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
+
+    async def look_up(self, read: Callable[[sqlite3.Connection], Value], nothing: Value) -> Value:
+        """What `read` makes of the journal, on a thread of the store's. Raises `StoreError`, and nothing else."""
+        return await asyncio.wrap_future(self.store.look_up(read, nothing))
 
     def with_edges(self, presets: Iterable[Preset]) -> list[Preset]:
         """Presets without edges take those of their segment, where this station has it."""

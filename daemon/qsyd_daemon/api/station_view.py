@@ -7,6 +7,7 @@ from typing import Any
 
 from qsyd_daemon.api.counters import Counters
 from qsyd_daemon.api.event_ring import EventRing
+from qsyd_daemon.past import Book
 from qsyd_daemon.service import Service
 from qsyd_daemon.tune_up_desk import TuneUpDesk
 
@@ -25,3 +26,5 @@ class StationView:
     ring: EventRing
     counters: Counters
     lease_s: float
+    book: Book
+    """The station file in force, for questions about the past."""

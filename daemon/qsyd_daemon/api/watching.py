@@ -2,23 +2,28 @@
 
 import asyncio
 import datetime
-from typing import Any
+import sqlite3
+from typing import Any, TypeAlias
 
 from aiohttp import web
 from pydantic import Field
 
 from qsyd_daemon import __version__
+from qsyd_daemon.api.caller import CHALLENGE
 from qsyd_daemon.api.metrics import CONTENT_TYPE, Measured, exposition
 from qsyd_daemon.api.problem import ProblemError
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.route import JSON, Call, Query, json_answer
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.api.why import antennas, just_now
+from qsyd_daemon.asking_past import Asked, NotJournalledError, look_up
 from qsyd_daemon.explanation import Question, explain
 from qsyd_daemon.moment import MomentError, bounds
+from qsyd_daemon.past import explain_past
 from qsyd_daemon.preset_table import preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
+from qsyd_daemon.store.journal_past import JournalPast
 from qsyd_daemon.worksheet import rows_to_json, worksheet
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
@@ -27,6 +32,7 @@ from qsyd_rules.words import Mode
 
 HISTORY_MAX = 10_000
 JUST_NOW_ROWS = 200
+_Found: TypeAlias = JournalPast | MomentError | NotJournalledError
 
 
 class ExplainQuery(Query):
@@ -34,6 +40,10 @@ class ExplainQuery(Query):
     mode: Mode | None = None
     rig: str | None = Field(None, max_length=64)
     at: str | None = Field(None, max_length=5, description="HH:MM, UTC")
+    when: str | None = Field(
+        None, max_length=40, description="instead: what was in force then, as `02:14`; needs a token"
+    )
+    event: int | None = Field(None, ge=1, le=2**62, description="instead: what was in force after this row; likewise")
 
 
 class HistoryQuery(Query):
@@ -94,6 +104,8 @@ class Watching:
 
     async def explain(self, call: Call) -> web.StreamResponse:
         asked = call.as_(ExplainQuery)
+        if asked.when is not None or asked.event is not None:
+            return await self._explain_past(call, asked)
         core, state = self._service.core, self._service.state.station
         rig = asked.rig or core.followed
         if rig not in state.rigs:
@@ -116,6 +128,28 @@ class Watching:
             rows = await self._service.read_journal(1, None, None, None, JUST_NOW_ROWS)
             answer["just_now"] = just_now(rows)
         return json_answer(answer)
+
+    async def _explain_past(self, call: Call, asked: ExplainQuery) -> web.StreamResponse:
+        """The journal is for those with a token, whatever road leads to it."""
+        if call.caller.role < Role.WATCH:
+            raise ProblemError(401, f"what has been needs a token to {Role.WATCH.word}", CHALLENGE)
+        if asked.model_fields_set not in ({"when"}, {"event"}):
+            raise ProblemError(400, "`when` or `event` stand alone: the journal knows the rest")
+        now, told = datetime.datetime.now(datetime.UTC), list[str]()
+        question = Asked(asked.when, asked.event)
+
+        def look(journal: sqlite3.Connection) -> _Found:
+            try:
+                return look_up(journal, question, now, told.append)
+            except (MomentError, NotJournalledError) as error:
+                return error  # the store's thread passes on no errors but its own
+
+        nothing: _Found = NotJournalledError("there is no journal yet")
+        past = await self._service.look_up(look, nothing)
+        if isinstance(past, Exception):
+            raise ProblemError(400 if isinstance(past, MomentError) else 404, str(past))
+        book, presets = self._view.book, self._service.store.presets()
+        return json_answer({"asked": told[0], **await asyncio.to_thread(explain_past, past, book, presets)})
 
     async def history(self, call: Call) -> web.StreamResponse:
         asked = call.as_(HistoryQuery)

@@ -84,7 +84,7 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
     from qsyd_daemon.asking_past import reference
     from qsyd_daemon.moment import MomentError, bounds
     from qsyd_daemon.store.errors import StoreError
-    from qsyd_daemon.store.journal_database import select_rows, with_journal_apart
+    from qsyd_daemon.store.journal_database import JournalRow, select_rows, with_journal_apart
     from qsyd_daemon.store.journal_past import last_time
 
     if not 1 <= asked["limit"] <= LIMIT_MAX:
@@ -95,7 +95,9 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
         now = datetime.datetime.now(datetime.UTC)
         since, until = bounds(asked["since"], asked["until"], now if newest is None else reference(newest, now))
         found = with_journal_apart(
-            directory, lambda connection: select_rows(connection, 1, since, names, asked["limit"], until), []
+            directory,
+            lambda connection: select_rows(connection, 1, since, names, asked["limit"], until),
+            list[JournalRow](),
         )
     except (MomentError, StoreError) as error:
         raise _RefusedError(str(error)) from None
