@@ -241,9 +241,12 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
         "scenario", metavar="SCENARIO", nargs="?", help="a file, or the name of one that comes with qsyd"
     )
     simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
+    simulate.add_argument(
+        "--recall-trial", type=int, metavar="N", help="N random jumps of the dial with presets and without any"
+    )
     simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
     simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
-    simulate.add_argument("--svg", metavar="FILE", help="also draw the scenario's change-overs as time lines, as SVG")
+    simulate.add_argument("--svg", metavar="FILE", help="also draw it as SVG: the change-overs, or the trial")
     simulate.add_argument("--state", metavar="DIR", help="keep the scenario's events as a journal there, to ask about")
     simulate.set_defaults(module="simulate")
 

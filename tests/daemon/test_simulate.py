@@ -18,7 +18,16 @@ STATION = shipped()["switch-falls-silent"].parent / "stations" / "marsh-end.yaml
 def simulate(scenario: str | Path | None, *, as_json: bool = False, campaign: int | None = None, seed: int = 1) -> int:
     chosen = None if scenario is None else str(scenario)
     return run(
-        argparse.Namespace(scenario=chosen, json=as_json, campaign=campaign, seed=seed, workers=1, svg=None, state=None)
+        argparse.Namespace(
+            scenario=chosen,
+            json=as_json,
+            campaign=campaign,
+            seed=seed,
+            workers=1,
+            svg=None,
+            state=None,
+            recall_trial=None,
+        )
     )
 
 

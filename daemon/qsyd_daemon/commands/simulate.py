@@ -1,4 +1,4 @@
-"""`qsyd simulate`: a written scenario on the virtual clock, or a campaign of random ones."""
+"""`qsyd simulate`: a written scenario on the virtual clock, a campaign of random ones, or a trial of what presets do."""
 
 import argparse
 import json
@@ -10,6 +10,7 @@ from typing import Any
 
 import qsyd_simulators
 from qsyd_daemon.commands.picture_file import write_picture
+from qsyd_daemon.commands.recall_trial import run_trial
 from qsyd_daemon.commands.simulated import acts_of, layout_of, steps_of
 from qsyd_daemon.commands.simulated_journal import SimulatedJournal
 from qsyd_daemon.exit_code import ExitCode
@@ -35,16 +36,19 @@ BAR_EVERY_S = 0.2
 
 def run(arguments: argparse.Namespace) -> int:
     """Play a scenario, or run a campaign; 1 where an expectation or an invariant fails."""
-    if (arguments.scenario is None) == (arguments.campaign is None):
+    if sum(each is not None for each in (arguments.scenario, arguments.campaign, arguments.recall_trial)) != 1:
         known = ", ".join(shipped())
-        print(f"error: name a scenario, or ask for --campaign N; these come with qsyd: {known}", file=sys.stderr)
+        asked = "name a scenario, or ask for --campaign N or --recall-trial N"
+        print(f"error: {asked}; these come with qsyd: {known}", file=sys.stderr)
         return ExitCode.WRONG_USE
     if arguments.campaign is not None and arguments.svg is not None:
         print("error: --svg draws the change-overs of one scenario; a campaign has too many", file=sys.stderr)
         return ExitCode.WRONG_USE
-    if arguments.campaign is not None and arguments.state is not None:
-        print("error: --state keeps the journal of one scenario; a campaign has too many", file=sys.stderr)
+    if arguments.scenario is None and arguments.state is not None:
+        print("error: --state keeps the journal of one scenario", file=sys.stderr)
         return ExitCode.WRONG_USE
+    if arguments.recall_trial is not None:
+        return run_trial(arguments)
     if arguments.campaign is not None:
         return _campaign(arguments)
     try:
