@@ -103,7 +103,7 @@ def table(trial: Trial) -> list[tuple[str, str, str]]:
         (f"keyed until SWR {trial.good_swr:g}, worst", [_seconds(side, trial.waited_s)[1] for side in sides]),
         ("protections tripped", [f"{sum(each.tripped for each in side)} of {len(side)}" for side in sides]),
     )
-    return [(what, *figures) for what, figures in rows]
+    return [(what, with_it, without) for what, (with_it, without) in rows]
 
 
 def _swr(swr: float) -> str:
