@@ -18,6 +18,7 @@ from qsyd_daemon.apparatus import Apparatus
 from qsyd_daemon.outputs.device import LineDevice
 from qsyd_daemon.outputs.jsonl import JsonlOutput
 from qsyd_daemon.outputs.log import LogOutput
+from qsyd_daemon.past import Book
 from qsyd_daemon.progress import Progress
 from qsyd_daemon.reloader import Reloader
 from qsyd_daemon.rig_follower import monotonic_us
@@ -80,7 +81,7 @@ class Daemon:
         began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
         self.service.adopt_edges()
-        self.service.start()
+        self.service.start(self.reloader.file.sha256)
         self._apparatus.start([*self._apparatus.outputs.values(), *self._apparatus.rigs.values()])
         for warning in self._store.warnings:
             self.service.warn("state-directory", warning)
@@ -142,6 +143,7 @@ class Daemon:
             ring=self._ring,
             counters=self._counters,
             reloader=self.reloader,
+            book=self._book,
             lease_s=file.api.lease_us / 1e6 if file.api is not None else LEASE_S,
         )
 
@@ -154,6 +156,10 @@ class Daemon:
         transmit = "released" if seen["transmit"]["released"] else "inhibited"
         refused = self.reloader.refused_in_short
         return f"{where}{state}, transmit {transmit}{f'; {refused}' if refused else ''}"
+
+    def _book(self) -> Book:
+        file = self.reloader.file
+        return Book(self.service.core.atlas, file.sha256, file.rule_lines)
 
     def _to_log(self, line: Mapping[str, Any]) -> None:
         if line["event"] != "frequency":  # every turn of the dial would drown the rest

@@ -226,7 +226,7 @@ class Reloader:
         apparatus.in_order(file)
         core = GuardedStation(atlas, apparatus.wiring(file))
         event = Reloaded(
-            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names
+            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names, file.sha256
         )  # fmt: skip
         self.file, self._read_at = file, _now()
         self._desk.key_down_us = file.tune_key_down_us

@@ -134,8 +134,8 @@ class StationCore:
 
 def _take(turn: Turn, event: Event) -> None:
     match event:
-        case Started(minute=minute):
-            _start(turn, minute)
+        case Started():
+            _start(turn, event)
         case StopRequested():
             _stop(turn)
         case RigRead():
@@ -196,9 +196,9 @@ def _decide(turn: Turn) -> None:
     remarks(turn)
 
 
-def _start(turn: Turn, minute: int | None) -> None:
-    turn.change(minute=minute, minute_used=minute, started=True)
-    turn.report(StationStarted(turn.atlas.station.name))
+def _start(turn: Turn, event: Started) -> None:
+    turn.change(minute=event.minute, minute_used=event.minute, started=True)
+    turn.report(StationStarted(turn.atlas.station.name, event.file_sha256))
     _send_safe_state(turn, "the daemon has just started")
 
 

@@ -1,5 +1,6 @@
 """Reads a station file: all that is wrong with it at once, or what it means."""
 
+import hashlib
 import os
 import stat
 from dataclasses import replace
@@ -58,8 +59,24 @@ def station_from_text(text: str, path: Path) -> StationFile:
     places = {key: place_at(root, (key,), key=True) for key in ("station", "api", "amplifier")}
     places |= {f"rigs.{name}": place_at(root, ("rigs", name), key=True) for name in rig_links}
     return StationFile(
-        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api, places
+        path,
+        station,
+        rig_links,
+        settings,
+        tests,
+        findings.warnings,
+        keys.tune_up.key_down,
+        defaults,
+        api,
+        places,
+        sha256_of(text),
+        {rule.name: findings.line_of(("rules", number)) for number, rule in enumerate(rules)},
     )
+
+
+def sha256_of(text: str) -> str:
+    """The digest of a station file's bytes, in hexadecimal."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _text(path: Path) -> str:

@@ -189,3 +189,7 @@ class StationFile:
     api: ApiSettings | None = None
     places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     """Line and column of the top keys and of each rig: `rigs.NAME`."""
+    sha256: str = ""
+    """Of the file's bytes, in hexadecimal, as `sha256sum` prints it."""
+    rule_lines: Mapping[str, int] = field(default_factory=dict)
+    """In which line each rule begins, by its name."""

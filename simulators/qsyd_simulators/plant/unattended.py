@@ -230,7 +230,7 @@ class UnattendedStation:
             case LimitDrive(drive_w=drive_w):
                 if not self.keying.ignores_limit:
                     plant.limit_drive(drive_w, at_us)
-        answer = (OutputAnswer(output, Result.ACKNOWLEDGED),)
+        answer = (OutputAnswer(output, Result.ACKNOWLEDGED, took_us=ANSWER_US),)
         self._after(ANSWER_US, lambda: self.tell(CommandFinished(self.now_us, number, answer)))
 
     def _poll(self) -> None:
