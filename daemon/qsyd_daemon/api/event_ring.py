@@ -5,10 +5,11 @@ never waits.
 """
 
 import asyncio
+import itertools
 import json
 import secrets
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -92,6 +93,11 @@ class EventRing:
     def last_id(self) -> str:
         """The number of the newest event, as streams write it."""
         return f"{self.run}-{self.last}"
+
+    def newest(self, events: Collection[str], most: int) -> list[Mapping[str, Any]]:
+        """The newest events of these names that are still kept, newest first."""
+        found = (each.line for each in reversed(self._kept) if each.line["event"] in events)
+        return list(itertools.islice(found, most))
 
     def since(self, last_id: str) -> list[bytes] | None:
         """The events after one that somebody has seen last; None where that cannot be told any more."""

@@ -23,6 +23,7 @@ from qsyd_daemon.api.listener import TcpDoor, bind_unix
 from qsyd_daemon.api.openapi import document
 from qsyd_daemon.api.opening import Opening
 from qsyd_daemon.api.origin import Authority, Border
+from qsyd_daemon.api.page import Page
 from qsyd_daemon.api.problem import SAFE_HEADERS, ProblemError
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.route import JSON, Call, Caller, Route
@@ -63,6 +64,7 @@ class Api:
         self._tcp_door: TcpDoor | None = None
         self._gate: Gatekeeper | None = None
         self._border: Border | None = None
+        self._page = Page()
         self._refreshing: asyncio.Task[None] | None = None
         self._path: Path | None = None
         self._description: bytes | None = None
@@ -175,6 +177,9 @@ class Api:
             raise ProblemError(400, "the connection is gone")
         hosts, origins = request.headers.getall("Host", []), request.headers.getall("Origin", [])
         self._border.check(hosts, origins, (local[0], local[1]))
+        page = self._page.answer(request)
+        if page is not None:
+            return page
         caller, token = await self._gate.caller(request)
         return await self._answer(request, caller, partial(self._gate.still_holds, token))
 

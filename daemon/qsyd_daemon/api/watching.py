@@ -18,6 +18,7 @@ from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.api.tap import tap
 from qsyd_daemon.api.why import antennas, just_now
 from qsyd_daemon.asking_past import Asked, NotJournalledError, look_up
+from qsyd_daemon.event_words import in_words
 from qsyd_daemon.explanation import Question, explain
 from qsyd_daemon.moment import MomentError, bounds
 from qsyd_daemon.past import explain_past
@@ -33,6 +34,14 @@ from qsyd_rules.words import Mode
 
 HISTORY_MAX = 10_000
 JUST_NOW_ROWS = 200
+DECISIONS = frozenset(
+    {
+        *("placed", "change-over-finished", "transmit-inhibited", "transmit-released", "amplifier", "preset-missing"),
+        *("fault", "fault-acknowledged", "warning", "hold-started", "hold-ended"),
+        *("link-up", "link-lost", "output-failed", "output-recovered", "reloaded", "station-started", "tune-up"),
+    }
+)
+"""Events that say what was decided or what is wrong; the rest is how it was carried out."""
 _Found: TypeAlias = JournalPast | MomentError | NotJournalledError
 
 
@@ -55,6 +64,10 @@ class HistoryQuery(Query):
     limit: int = Field(1_000, ge=1, le=HISTORY_MAX, description="the newest so many")
 
 
+class DecisionsQuery(Query):
+    limit: int = Field(30, ge=1, le=200, description="the newest so many")
+
+
 class TapQuery(Query):
     link: str = Field(max_length=100, description="as status names it, such as `rig main`, or an output")
 
@@ -71,6 +84,14 @@ class Watching:
 
     async def version(self, call: Call) -> web.StreamResponse:
         return json_answer({"version": __version__, "api": 1, "station": self._service.core.atlas.station.name})
+
+    async def caller(self, call: Call) -> web.StreamResponse:
+        return json_answer({"name": call.caller.operator, "role": call.caller.role.word})
+
+    async def decisions(self, call: Call) -> web.StreamResponse:
+        newest = self._view.ring.newest(DECISIONS, call.as_(DecisionsQuery).limit)
+        told = [{"time": each["time"], "event": each["event"], "words": in_words(each)} for each in newest]
+        return json_answer({"decisions": told})
 
     async def health(self, call: Call) -> web.StreamResponse:
         """200 while the core gets its turns; absent hardware is a value, not ill health."""
