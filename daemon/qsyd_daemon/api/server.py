@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from structlog.typing import FilteringBoundLogger
 
 from qsyd_daemon.api.acting import Acting
+from qsyd_daemon.api.broadcast import Broadcast
 from qsyd_daemon.api.caller import CHALLENGE, Gatekeeper, local_caller
 from qsyd_daemon.api.door import Door, DoorServer, Doorway, Limits
 from qsyd_daemon.api.event_stream import stream
@@ -54,6 +55,7 @@ class Api:
         self.tcp = Doorway(limits, is_tcp=True)
         self._act = Acting(view)
         self._watching = Watching(view)
+        self._broadcast = Broadcast(view.ring)
         self.routes = table(self._watching, self._act, self._events, self._metrics, self._openapi)
         self._by_path: dict[str, dict[str, Route]] = {}
         for route in self.routes:
@@ -100,7 +102,7 @@ class Api:
     async def close(self) -> None:
         """End every stream and connection, stop listening, and remove the socket."""
         self._act.leases.close()
-        self._view.ring.close()
+        self._broadcast.close()
         if self._listening is not None:
             self._listening.close()
         if self._refreshing is not None:
@@ -229,7 +231,7 @@ class Api:
     # The routes that concern the server itself
 
     async def _events(self, call: Call) -> web.StreamResponse:
-        return await stream(call, self._view.ring, self._view.status)
+        return await stream(call, self._broadcast, self._view.status)
 
     async def _metrics(self, call: Call) -> web.StreamResponse:
         streams = self.unix.streams + self.tcp.streams
