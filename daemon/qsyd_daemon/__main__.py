@@ -91,12 +91,20 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     check.add_argument("station", metavar="STATION", help="station file")
     check.set_defaults(module="check")
 
-    explain = commands.add_parser("explain", parents=[state, as_json], help="where a frequency would put the station")
+    explain = commands.add_parser(
+        "explain", parents=[state, as_json], help="where a frequency would put the station, or why it was where"
+    )
     explain.add_argument("station", metavar="STATION", help="station file")
-    explain.add_argument("frequency", metavar="FREQUENCY", nargs="+", help="such as 14.205 MHz")
+    frequency = explain.add_argument("frequency", metavar="FREQUENCY", nargs="+", help="such as 14.205 MHz")
+    frequency.required = False  # not `*`: that would be over before an option comes, and `--mode usb 14.205 MHz` is one
     explain.add_argument("--mode", choices=MODES, help="judge the emission too")
     explain.add_argument("--rig", metavar="R", help="which rig asks (default the one that is followed)")
     explain.add_argument("--at", metavar="HH:MM", help="time of day, UTC, for rules that ask for it")
+    explain.add_argument("--when", metavar="TIME", help="instead: what was in force then, as 02:14 or a full time")
+    explain.add_argument(
+        "--event", type=int, metavar="N", help="instead: what was in force after this event of history"
+    )
+    explain.add_argument("--around", default="5 s", metavar="TIME", help="show what happened within it (default 5 s)")
     explain.set_defaults(module="explain")
 
     plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
@@ -145,9 +153,12 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     watch.set_defaults(module="watch")
 
     history = commands.add_parser("history", parents=[state, as_json], help="what happened, and why")
-    history.add_argument("--since", metavar="TIME", help="2026-05-01T14:30Z, or how long ago: 15min")
-    history.add_argument("--until", metavar="TIME", help="likewise")
-    history.add_argument("--event", action="append", default=[], metavar="NAME", help="only these; may be repeated")
+    history.add_argument("--since", metavar="TIME", help="02:10 (the last there was), 2026-05-01T14:30Z, or 15min ago")
+    history.add_argument("--until", metavar="TIME", help="likewise; a time of day is the first one after --since")
+    history.add_argument(
+        "--event", action="append", default=[], metavar="NAMES", help="only these, such as placed,fault"
+    )
+    history.add_argument("--why", action="store_true", help="under each decision, what it followed from")
     history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")
@@ -266,9 +277,13 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
         "scenario", metavar="SCENARIO", nargs="?", help="a file, or the name of one that comes with qsyd"
     )
     simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
+    simulate.add_argument(
+        "--recall-trial", type=int, metavar="N", help="N random jumps of the dial with presets and without any"
+    )
     simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
     simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
-    simulate.add_argument("--svg", metavar="FILE", help="also draw the scenario's change-overs as time lines, as SVG")
+    simulate.add_argument("--svg", metavar="FILE", help="also draw it as SVG: the change-overs, or the trial")
+    simulate.add_argument("--state", metavar="DIR", help="keep the scenario's events as a journal there, to ask about")
     simulate.set_defaults(module="simulate")
 
     sim = commands.add_parser("sim", help="simulated devices to connect to")

@@ -27,8 +27,10 @@ def _said(event: Mapping[str, Any]) -> str:
     match event["event"]:
         case "change-over-started":
             return f"change-over to {event['to']['antenna']} on {event['to']['segment']}"
+        case "simulated":
+            return f"SIMULATED: {event['scenario']} (seed {event['seed']}); nothing of this has happened"
         case "transmit-released":
-            return "transmit released"
+            return "transmit released: nothing forbids it any more"
         case "hold-started":
             why = f": {event['reason']}" if event["reason"] else ""
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
@@ -40,15 +42,23 @@ def _said(event: Mapping[str, Any]) -> str:
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":
-            because = event.get("because")
-            return f"placed {_joined(event)}{f'; {because}' if because else ''}"
+            return f"placed {_placed(event)}"
         case _:
             return _joined(event)
 
 
+def _placed(event: Mapping[str, Any]) -> str:
+    """Where, then why there; rules that decided something else besides come last."""
+    because, rules = event.get("because"), event["rules"]
+    if not because:
+        return _joined(event)
+    also = ", ".join(f"“{name}”" for name in rules if f"“{name}”" not in because)
+    return "; ".join([_joined({**event, "rules": []}), because, *([f"also rule {also}"] if also else [])])
+
+
 def _joined(event: Mapping[str, Any]) -> str:
     words = " ".join(" ".join(narrate(event)).split())
-    return words.removeprefix("qsyd ").removeprefix("rig ") if words.startswith(("qsyd ", "rig rig ")) else words
+    return words.removeprefix("qsyd ").removeprefix("rig ")
 
 
 def _plainly(event: Mapping[str, Any]) -> str:

@@ -226,10 +226,11 @@ class Reloader:
         apparatus.in_order(file)
         core = GuardedStation(atlas, apparatus.wiring(file))
         event = Reloaded(
-            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names
+            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names, file.sha256
         )  # fmt: skip
         self.file, self._read_at = file, _now()
         self._desk.key_down_us = file.tune_key_down_us
+        self._desk.set_dial = apparatus.dial_of(core.followed)
         if file.api is not None:
             self.lease_changed(file.api.lease_us / 1e6)
         self.lines_changed(apparatus.permit_lines)

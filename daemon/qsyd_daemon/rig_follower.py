@@ -88,6 +88,16 @@ class RigFollower:
             self._session.read_now(self._clock())
         self._send_due()
 
+    def set_frequency(self, frequency_hz: int) -> str | None:
+        """Set the transmit frequency once; why it is not tried, in words, or None. What is read back counts."""
+        if self._link is None:
+            return "the rig's link is down"
+        refusal: str | None = "qsyd has failed"
+        with self._guard:
+            refusal = self._session.set_frequency(frequency_hz, self._clock())
+        self._send_due()
+        return refusal
+
     def _send_due(self) -> None:
         """Send what the session has to send now, and be here again when it wants to be."""
         if self._link is None:

@@ -7,11 +7,12 @@ its turn, so the core sees one at a time, in order.
 import asyncio
 import datetime
 import json
+import sqlite3
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, assert_never
+from typing import Any, TypeVar, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
@@ -57,6 +58,8 @@ from qsyd_rules.guarded import GuardedState, GuardedStation
 from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
 from qsyd_rules.preset import Preset, adopt
 from qsyd_rules.readings import Readings
+
+Value = TypeVar("Value")
 
 STOP_WITHIN_S = 5.0
 """How long the devices have to take the safe state when the daemon stops."""
@@ -128,9 +131,9 @@ class Service:
 
     # What happens, in
 
-    def start(self) -> None:
-        """Tell the core that the daemon is up: the safe state goes out first of all."""
-        self.tell(Started(monotonic_us(), _minute_now()))
+    def start(self, file_sha256: str | None = None) -> None:
+        """Tell the core that the daemon is up: the safe state goes out first of all. The digest is the station file's."""
+        self.tell(Started(monotonic_us(), _minute_now(), file_sha256))
         lockout = read_lockout(self.directory)
         if lockout is not None:
             self.tell(LockoutChanged(monotonic_us(), lockout))
@@ -246,6 +249,10 @@ class Service:
         """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
         return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
 
+    async def look_up(self, read: Callable[[sqlite3.Connection], Value], nothing: Value) -> Value:
+        """What `read` makes of the journal, on a thread of the store's. Raises `StoreError`, and nothing else."""
+        return await asyncio.wrap_future(self.store.look_up(read, nothing))
+
     def with_edges(self, presets: Iterable[Preset]) -> list[Preset]:
         """Presets without edges take those of their segment, where this station has it."""
         segments = {segment.name: segment for segment in self.core.atlas.station.segments}
@@ -300,7 +307,7 @@ class Service:
         self.crash = error
         self._log.critical("fault in qsyd itself; leaving the station safe", exc_info=error)
         for command in (InhibitTransmit(("qsyd has failed",)), AmplifierStandby()):
-            self._spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
+            self.spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
         self.crashed.set()
 
     # What follows, out
@@ -342,18 +349,21 @@ class Service:
     def _actuate(self, effect: Actuate) -> None:
         """The bytes leave within this call wherever a device's link is free; the answers are awaited apart."""
         command = effect.command
+        left_us = monotonic_us()
         performing = {
             device.name: self._loop.create_task(device.perform(command)) for device in self._carriers[command.name]
         }
         waiting = set(performing.values())
+        took_us: dict[asyncio.Task[Performed], int] = {}
 
         def ended(task: asyncio.Task[Performed]) -> None:
             self._task_done(task)
             waiting.discard(task)
+            took_us[task] = monotonic_us() - left_us
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
-            answers = [(name, each.result()) for name, each in performing.items()]
-            told = tuple(OutputAnswer(name, performed.result, performed.error) for name, performed in answers)
+            answers = [(name, each.result(), took_us[each]) for name, each in performing.items()]
+            told = tuple(OutputAnswer(name, done.result, done.error, took) for name, done, took in answers)
             self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
 
         for task in performing.values():
@@ -458,7 +468,8 @@ class Service:
         self.experience.write(monotonic_us(), at_once=True)
         self._report(StationStopped(), monotonic_us())
 
-    def _spawn(self, work: Any) -> None:
+    def spawn(self, work: Any) -> None:
+        """Let this coroutine run beside; what it raises is a fault of our own."""
         task = self._loop.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._task_done)

@@ -61,6 +61,7 @@ from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 
@@ -133,8 +134,8 @@ class StationCore:
 
 def _take(turn: Turn, event: Event) -> None:
     match event:
-        case Started(minute=minute):
-            _start(turn, minute)
+        case Started():
+            _start(turn, event)
         case StopRequested():
             _stop(turn)
         case RigRead():
@@ -167,7 +168,7 @@ def _take(turn: Turn, event: Event) -> None:
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):
-            turn.change(tuning=tuning)
+            change_tuning(turn, tuning)
         case HoldChanged():
             change_hold(turn, event)
         case ExchangeChanged(what=what):
@@ -195,9 +196,9 @@ def _decide(turn: Turn) -> None:
     remarks(turn)
 
 
-def _start(turn: Turn, minute: int | None) -> None:
-    turn.change(minute=minute, minute_used=minute, started=True)
-    turn.report(StationStarted(turn.atlas.station.name))
+def _start(turn: Turn, event: Started) -> None:
+    turn.change(minute=event.minute, minute_used=event.minute, started=True)
+    turn.report(StationStarted(turn.atlas.station.name, event.file_sha256))
     _send_safe_state(turn, "the daemon has just started")
 
 
@@ -205,6 +206,11 @@ def _stop(turn: Turn) -> None:
     turn.change(stopping=True, wish=False)
     turn.amplifier_reason = "the daemon is stopping"
     _send_safe_state(turn, "the daemon is stopping")
+
+
+def change_tuning(turn: Turn, tuning: Tuning | None) -> None:
+    """A tune-up begins, goes on to another place, or ends."""
+    turn.change(tuning=tuning)
 
 
 def _lock_out(turn: Turn, lockout: Lockout | None) -> None:

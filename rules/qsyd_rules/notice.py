@@ -15,6 +15,8 @@ from qsyd_rules.words import AmplifierState, Mode, Result
 class StationStarted:
     event: ClassVar = "station-started"
     station: str
+    file_sha256: str | None = None
+    """Of the station file in force from here on; None where there is no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,8 @@ class Placed:
     rules: tuple[str, ...]
     because: str = field(default="", compare=False)
     """Why this antenna, in words; it alone makes no other decision."""
+    utc: str | None = field(default=None, compare=False)
+    """The hour that the rules were held against, `HH:MM`: not always that of the event, for the clock alone moves nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +122,8 @@ class CommandDone:
     output: str
     result: Result
     error: str | None
+    took_ms: float | None = None
+    """From its leaving to this output's answer, tries and time-outs included; None where nobody has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +252,7 @@ class StationReloaded:
     event: ClassVar = "reloaded"
     changed: tuple[str, ...]
     restarted: tuple[str, ...]
+    file_sha256: str | None = None
 
 
 Notice = (
@@ -288,6 +295,8 @@ def event_fields(notice: Notice) -> dict[str, object]:
         if isinstance(command, RecallPreset) and command.estimate:
             shown["estimate"] = True
         shown["result"] = str(notice.result)
+        if notice.took_ms is not None:
+            shown["took_ms"] = notice.took_ms
         return shown if notice.error is None else shown | {"error": notice.error}
     return {_RENAMED.get(each.name, each.name): _json(getattr(notice, each.name)) for each in fields(notice)}
 

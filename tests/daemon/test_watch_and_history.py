@@ -1,6 +1,7 @@
 """`watch`, `history` and `hold`, as people and programs read them."""
 
 import contextlib
+import datetime
 import json
 import os
 import pty
@@ -75,9 +76,45 @@ class Piped:
 
 def test_history_says_what_happened_and_why_each_decision_fell(station: ApiStation) -> None:
     lines = station.daemon.qsyd("history").stdout.splitlines()
-    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{3}Z  station Heron Quay started; .*", lines[0])
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d, UTC", lines[0])
+    assert re.fullmatch(r"\d\d:\d\d:\d\d\.\d{3}       1  station Heron Quay started; .*", lines[1])
     placed = next(line for line in lines if "placed" in line)
     assert placed.endswith("placed 20m/1: hill-beam port 1, no preset; the first in the file that covers 20m")
+
+
+def test_history_says_what_each_decision_followed_from(station: ApiStation) -> None:
+    lines = station.daemon.qsyd("history", "--why", "--event", "placed,fault", "--until", "0 s").stdout.splitlines()
+    assert "placed" in lines[1]
+    assert re.fullmatch(r" {24}after event \d+: rig main answers", lines[2])
+    assert not [line for line in lines if "station Heron Quay" in line]
+
+
+def test_history_knows_times_of_day(station: ApiStation) -> None:
+    """What happened within this test has happened since the minute that was a minute ago, by the clock."""
+    now = datetime.datetime.now(datetime.UTC)
+    a_little_ago = f"{now - datetime.timedelta(minutes=10):%H:%M}"
+    soon = f"{now + datetime.timedelta(minutes=2):%H:%M}"
+    asked = ("history", "--json", "--event", "station-started", "--since", a_little_ago)
+    assert len(json.loads(station.daemon.qsyd(*asked).stdout)) == 1
+    assert len(json.loads(station.daemon.qsyd(*asked, "--until", soon).stdout)) == 1
+    assert json.loads(station.daemon.qsyd("history", "--json", "--since", soon, "--until", a_little_ago).stdout) == []
+
+
+def test_without_a_daemon_the_journal_is_read_and_left_as_it_is(tmp_path: Path) -> None:
+    assert qsyd("simulate", "loop-at-night", "--state", str(tmp_path / "s")).returncode == 0
+    before = {path.name: path.read_bytes() for path in (tmp_path / "s").iterdir()}
+    done = qsyd("history", "--event", "placed", "--since", "21:59", "--state", str(tmp_path / "s"))
+    assert (done.returncode, done.stderr) == (0, "note: no daemon runs there; this is its journal\n")
+    day, *lines = done.stdout.splitlines()
+    assert day == "2031-05-04, UTC"
+    assert len(lines) == 1
+    assert lines[0].endswith("placed 40m/1: loop port 3, no preset; rule “loop at night”")
+    assert {path.name: path.read_bytes() for path in (tmp_path / "s").iterdir()} == before
+    first = qsyd("history", "--limit", "1000", "--state", str(tmp_path / "s")).stdout.splitlines()[1]
+    assert "SIMULATED: The hour turns, and a rule asks for another antenna (seed 16)" in first
+    for wrong in (("--limit", "0"), ("--since", "noon")):
+        done = qsyd("history", *wrong, "--state", str(tmp_path / "s"))
+        assert (done.returncode, done.stdout, done.stderr[:7]) == (1, "", "error: ")
 
 
 def test_history_as_json_is_one_document_of_the_journals_own_events(station: ApiStation) -> None:

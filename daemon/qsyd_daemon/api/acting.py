@@ -13,7 +13,7 @@ from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_
 from qsyd_daemon.reload_outcome import Ending
 from qsyd_daemon.reloader import ReloadRefusedError
 from qsyd_daemon.rig_follower import monotonic_us
-from qsyd_daemon.tune_up_desk import numbers_of
+from qsyd_daemon.told_numbers import numbers_of
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest, Hold
 from qsyd_rules.preset import Preset
@@ -56,7 +56,9 @@ class TuneBody(Body):
     antenna: str | None = Field(None, max_length=64, description="with begin: only this antenna")
     segment: str | None = Field(None, max_length=64, description="with begin: only this segment, whatever is stored")
     everything: bool = Field(False, description="with begin: also segments that have a preset")
-    numbers: dict[str, float] | None = Field(None, description=f"with numbers: any of {', '.join(NUMBERS)}")
+    numbers: dict[str, float | list[float]] | None = Field(
+        None, description=f"with numbers: any of {', '.join(NUMBERS)}; matching as a list"
+    )
 
 
 class PresetsBody(Body):
@@ -140,7 +142,7 @@ class Acting:
                 names = [words(name) if name is not None else None for name in (asked.antenna, asked.segment)]
                 desk.begin(*names, everything=asked.everything, operator=call.caller.operator)
             elif asked.say == "numbers":
-                desk.give(numbers_of(asked.numbers))
+                desk.give(*numbers_of(asked.numbers))
             elif asked.say in list(TuneWord):
                 desk.say(TuneWord(asked.say))
             else:

@@ -28,7 +28,7 @@ def table(look: Watching, act: Acting, events: Handler, metrics: Handler, openap
             "GET",
             "/v1/explain",
             seen,
-            "Where a frequency would put the station, why, why not another antenna, and why just now.",
+            "Where a frequency would put the station, why, why not another antenna, why just now, and what was once.",
             look.explain,
             watching.ExplainQuery,
         ),

@@ -8,6 +8,7 @@ from typing import Any
 from qsyd_daemon.api.counters import Counters
 from qsyd_daemon.api.event_ring import EventRing
 from qsyd_daemon.links.keeper import KeptLink
+from qsyd_daemon.past import Book
 from qsyd_daemon.reloader import Reloader
 from qsyd_daemon.service import Service
 from qsyd_daemon.tune_up_desk import TuneUpDesk
@@ -30,3 +31,5 @@ class StationView:
     counters: Counters
     reloader: Reloader
     lease_s: float
+    book: Callable[[], Book]
+    """The station file in force, for questions about the past."""

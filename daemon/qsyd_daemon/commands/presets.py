@@ -69,7 +69,8 @@ def _show(arguments: argparse.Namespace, directory: Path) -> int:
     if arguments.json:
         print(json.dumps(shown, indent=2))
     else:
-        print("\n".join(f"{name:<12} {'-' if value in (None, []) else value}" for name, value in shown.items()))
+        shown["matching"] = " ".join(str(position) for position in shown["matching"])
+        print("\n".join(f"{name:<12} {'-' if value in (None, '') else value}" for name, value in shown.items()))
     return ExitCode.DONE
 
 

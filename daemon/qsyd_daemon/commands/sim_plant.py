@@ -98,12 +98,16 @@ def _teller(station: StationPlant, directory: Path, name: str, warm_up_us: int) 
             warm_up_s=-(-warm_up_us // 1_000_000),
             drive_w=DRIVE_LIMIT_W,
             match=METERS_MATCH,
+            units=[port for port, run in station.aerials.items() if run.unit is not None],
+            matching_port=served.matching_port,
         )
         path = directory / "station.yaml"
         path.write_text(text, encoding="utf-8")
         _say(f"SIMULATED transceiver, ASCII CAT with 11 digits: serial:{served.rig_path}")
         _say(f"SIMULATED antenna switch: tcp:127.0.0.1:{served.switch_port}")
         _say(f"SIMULATED amplifier: tcp:127.0.0.1:{served.amplifier_port}")
+        if served.matching_port is not None:
+            _say(f"SIMULATED matching unit: tcp:127.0.0.1:{served.matching_port}")
         _say("A station file that connects to them:")
         _say("")
         _say(text)

@@ -3,6 +3,7 @@
 import argparse
 import json
 import os
+import re
 import selectors
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 
 LOOK_EVERY_S = 0.25
-HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`"
+HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
 
 
 class _RefusedError(Exception):
@@ -57,6 +58,8 @@ def _guide(directory: Path, arguments: argparse.Namespace) -> int:
         print("a tune-up is under way: going on with it")
     for caution in seen["cautions"]:
         print(f"! {caution}")
+    for each in seen.get("left_out", []):
+        print(f"left out: {each}")
     print(HELP)
     try:
         return _follow(directory, seen)
@@ -118,9 +121,18 @@ class _Typed:
 def _line(seen: dict[str, Any] | None) -> str:
     if seen is None:
         return "no tune-up is under way"
-    minutes = f", about {seen['left_s'] / 60:.0f} min left" if seen["left_s"] else ""
+    minutes = f", {_time_left(seen['left_s'])} left" if seen["left_s"] else ""
     where = f"{seen['antenna']} {seen['segment']}: " if seen["antenna"] else ""
     return f"[{seen['done']} of {seen['of']}{minutes}] {where}{seen['text']}"
+
+
+def _time_left(left_s: float) -> str:
+    """As exact as such a guess is worth."""
+    if left_s < 60:
+        return "under a minute"
+    if left_s < 5_400:
+        return f"about {left_s / 60:.0f} min"
+    return f"about {left_s / 3600:.1f} h"
 
 
 def _look(directory: Path) -> dict[str, Any] | None:
@@ -144,14 +156,27 @@ def _begin(directory: Path, arguments: argparse.Namespace) -> dict[str, Any]:
 def _say(directory: Path, words: str) -> dict[str, Any]:
     if "=" not in words:
         return _post(directory, {"say": words})
-    numbers: dict[str, float] = {}
-    for word in words.replace(",", " ").split():
-        name, _, value = word.partition("=")
+    return _post(directory, {"say": "numbers", "numbers": _numbers(words)})
+
+
+def _numbers(words: str) -> dict[str, float | list[float]]:
+    """`forward_w=1400 grid_ma=45`, blanks or commas between; a name with several values has a list of them."""
+    lists: dict[str, list[float]] = {}
+    values: list[float] | None = None
+    for word in re.sub(r"\s*=\s*", "= ", words).replace(",", " ").split():
+        if word.endswith("=") and word != "=":
+            values = lists[word[:-1]] = []
+            continue
         try:
-            numbers[name] = float(value)
+            if values is None:
+                raise ValueError
+            values.append(float(word))
         except ValueError:
-            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400") from None
-    return _post(directory, {"say": "numbers", "numbers": numbers})
+            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1") from None
+    empty = next((name for name, values in lists.items() if not values), None)
+    if empty is not None:
+        raise _RefusedError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
+    return {name: values[0] if len(values) == 1 else values for name, values in lists.items()}
 
 
 def _post(directory: Path, body: dict[str, Any]) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 The follower owns the link and the clock. It feeds the session what arrives and what time it is, sends the bytes that
 `due` hands out, and sleeps until `wake_at_us`. The session decides what to ask, in which order, and what a refusal
 means; it never sends a byte that keys the transmitter or changes a setting of the rig, except to ask the rig to
-report changes by itself.
+report changes by itself, and the frequency where it was made to be allowed that and is asked to.
 """
 
 from dataclasses import dataclass, field
@@ -42,6 +42,12 @@ class RigSession(Protocol):
 
     def read_now(self, at_us: int) -> None:
         """Read frequency (and split, and what makes the transmit frequency) at once, not at the next poll."""
+
+    def set_frequency(self, frequency_hz: int, at_us: int) -> str | None:
+        """Set the transmit frequency once, and read it back; why it is not tried, in words, or None.
+
+        Never while split is on or the rig says that it transmits, nor by a session that was not made to.
+        """
 
     def due(self, at_us: int) -> bytes:
         """The bytes to send now; empty when nothing is due."""

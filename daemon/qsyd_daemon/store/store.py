@@ -6,6 +6,7 @@ A disk that fails is tried again every two seconds, for as long as it takes.
 """
 
 import contextlib
+import sqlite3
 import time
 from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -17,7 +18,7 @@ from typing import Any, Self, TypeVar
 from qsyd_daemon.store.errors import NewerSchemaError, RefusedError, StoreError
 from qsyd_daemon.store.event_queue import EventQueue
 from qsyd_daemon.store.health import Health, Part
-from qsyd_daemon.store.journal_database import JournalDatabase, JournalRow, read_journal
+from qsyd_daemon.store.journal_database import JournalDatabase, JournalRow, select_rows, with_journal
 from qsyd_daemon.store.offline import read_presets
 from qsyd_daemon.store.preset_database import OpenIntent, PresetDatabase
 from qsyd_daemon.store.worker import Worker
@@ -165,6 +166,10 @@ class Store:
             self._batch_asked = True
             self._writer.submit(self._write_events)
 
+    def journal_now(self) -> None:
+        """Write what waits for the journal as soon as the writer gets to it, not with the next batch."""
+        self._writer.submit(self._write_events)
+
     def read_journal(
         self,
         since_sequence: int = 1,
@@ -174,14 +179,20 @@ class Store:
         until_time: str | None = None,
     ) -> Future[list[JournalRow]]:
         """The newest `limit` rows that match, oldest first, with what waits to be written: `journal_database`."""
+        return self.look_up(
+            lambda connection: select_rows(connection, since_sequence, since_time, events, limit, until_time), []
+        )
+
+    def look_up(self, read: Callable[[sqlite3.Connection], _Value], nothing: _Value) -> Future[_Value]:
+        """What `read` makes of the journal, with what waits to be written; `nothing` where there is no journal."""
         written = self._writer.submit(self._write_events)
 
-        def read() -> list[JournalRow]:
+        def look() -> _Value:
             with contextlib.suppress(StoreError, TimeoutError):
                 written.result(BATCH_EVERY_S)
-            return read_journal(self._directory, since_sequence, since_time, events, limit, until_time)
+            return with_journal(self._directory, read, nothing)
 
-        return self._reader.submit(read)
+        return self._reader.submit(look)
 
     def close(self) -> bool:
         """Write what waits and close, in 2 s at most; False when that was not enough, and something may be lost."""
