@@ -1,5 +1,6 @@
 """How the station file opens the API: where, with TLS, with tokens; and what keeps the daemon from starting."""
 
+import contextlib
 import os
 import re
 import socket
@@ -215,7 +216,9 @@ def test_over_tls_with_a_token_the_station_answers_and_without_either_it_does_no
         peer = Peer(station.peer.port, tls=trusting(pair))
         for path in ("/v1/status", "/healthz", "/metrics", "/openapi.json", "/v1/events", "/nothing"):
             assert peer.ask("GET", path).status == 401, path
-        assert peer.ask("GET", "/v1/status", token=station.tokens["watch"]).status == 200
+        answer = peer.ask("GET", "/v1/status", token=station.tokens["watch"])
+        assert answer.status == 200
+        assert answer.headers["strict-transport-security"] == "max-age=31536000"
         named = peer.ask("GET", "/v1/status", token=station.tokens["watch"], host=f"station.example:{peer.port}")
         assert named.status == 200
         for host in ("station.example", f"www.station.example:{peer.port}", f"0.0.0.0:{peer.port}"):
@@ -235,6 +238,12 @@ def test_over_tls_with_a_token_the_station_answers_and_without_either_it_does_no
             old.maximum_version = ssl.TLSVersion.TLSv1_1
         with pytest.raises((ssl.SSLError, ConnectionError)):
             Peer(peer.port, tls=old).ask("GET", "/v1/status")
+        weak = trusting(pair)
+        weak.maximum_version = ssl.TLSVersion.TLSv1_2
+        for name, is_taken in (("ECDHE-ECDSA-AES128-GCM-SHA256", True), ("ECDHE-ECDSA-AES128-SHA", False)):
+            weak.set_ciphers(f"{name}:@SECLEVEL=0")
+            with contextlib.nullcontext() if is_taken else pytest.raises((ssl.SSLError, ConnectionError)):
+                Peer(peer.port, tls=weak).ask("GET", "/v1/status")
         assert peer.ask("GET", "/v1/status", token=station.tokens["watch"]).status == 200
 
 
