@@ -26,7 +26,7 @@ HOLD_MAX_S = 24 * 3600
 
 
 class AmplifierBody(Body):
-    request: str = Field(max_length=40, description=f"one of {', '.join(AmplifierRequest)}")
+    request: str = Field(max_length=40, json_schema_extra={"enum": [str(each) for each in AmplifierRequest]})
 
 
 class AcknowledgeBody(Body):
@@ -52,7 +52,7 @@ class LeaseBody(Body):
 
 
 class TuneBody(Body):
-    say: str = Field(max_length=40, description=f"begin, numbers, {', '.join(TuneWord)}")
+    say: str = Field(max_length=40, json_schema_extra={"enum": ["begin", "numbers", *map(str, TuneWord)]})
     antenna: str | None = Field(None, max_length=64, description="with begin: only this antenna")
     segment: str | None = Field(None, max_length=64, description="with begin: only this segment, whatever is stored")
     everything: bool = Field(False, description="with begin: also segments that have a preset")

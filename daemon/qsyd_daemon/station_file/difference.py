@@ -74,7 +74,9 @@ def untakeable(old: StationFile, new: StationFile) -> list[tuple[str, str]]:
     if old.station.name != new.station.name:
         found.append(("station", f"the station's name, {old.station.name}, stays as long as the daemon runs"))
     if _listening(old.api) != _listening(new.api):
-        found.append(("api", "where and how the API is reached (listen, tls, tokens, hosts) is set up at the start"))
+        found.append(
+            ("api", "where and how the API is reached (listen, tls, tokens, hosts, streams) is set up at the start")
+        )
     for name, link in new.rig_links.items():
         if isinstance(link.address, Simulated) and _simulator(old.rig_links.get(name)) != _simulator(link):
             found.append((f"rigs.{name}", f"the simulated rig {name} is set up at the start"))

@@ -304,6 +304,7 @@ class ApiKeys(Keys):
     tokens: Line = default("tokens.json")
     hosts: Annotated[tuple[Host, ...], AsList] = ()
     lease: Annotated[int, duration("1 s", "10 min", "30 s")] = default("30 s")
+    streams: Annotated[int, whole_number(1, 2000)] = 16
 
 
 class StationKeys(Keys):

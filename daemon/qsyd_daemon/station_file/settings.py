@@ -133,6 +133,8 @@ class ApiSettings:
     """Names by which callers reach it, each with its port; None means the one listened on."""
     lease_us: int
     """Within this time a lease has to be renewed."""
+    streams: int
+    """How many callers may follow at once."""
     places: Mapping[str, tuple[int, int]]
     """Line and column of the block and its keys."""
 
