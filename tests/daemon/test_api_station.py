@@ -135,6 +135,14 @@ def test_a_hold_from_afar_carries_the_name_of_its_token(station: ApiStation) -> 
     assert station.post("/v1/hold", {"antenna": None}).json == {"text": "there was no hold"}
 
 
+def test_what_an_operator_writes_keeps_its_characters(station: ApiStation) -> None:
+    reason = "Mast gestört – 風 ½ <b>&amp; \\u0041"
+    assert station.post("/v1/hold", {"antenna": "low-loop", "for": "10 min", "reason": reason}).status == 200
+    assert station.peer.ask("GET", "/v1/status").json["hold"]["reason"] == reason
+    rows = station.peer.ask("GET", "/v1/history?event=hold-started", token=station.tokens["watch"]).json["rows"]
+    assert rows[-1]["reason"] == reason
+
+
 def test_a_notice_is_tried_and_reaches_its_output_alone(station: ApiStation) -> None:
     done = station.daemon.qsyd("send", "notes", "is", "anybody", "there?")
     assert (done.returncode, done.stdout) == (0, "handed to notes\n")

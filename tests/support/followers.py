@@ -17,7 +17,8 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 
 READY_WITHIN_S = 60.0
-TOLD_WITHIN_S = 30.0
+QUIET_S = 1.0
+"""After so long without an event, and asked to end, all has been read."""
 SMALL_BUFFER = 4096
 """What the system may hold for one who never reads, in bytes, so that it is the station's bounds that count."""
 _ID = re.compile(rb"id: \w+-(\d+)\nevent: ([\w-]+)\n")
@@ -99,9 +100,9 @@ def follow(port: int, count: int, silent_count: int) -> None:
     quiet_at_s = 0.0
     while not asked or time.monotonic() < quiet_at_s:
         for key, _ in selector.select(0.2):
+            quiet_at_s = time.monotonic() + QUIET_S
             if key.data is None:
                 asked = True
-                quiet_at_s = time.monotonic() + 1.0
                 selector.unregister(sys.stdin)
                 continue
             key.data.read()

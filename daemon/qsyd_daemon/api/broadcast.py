@@ -118,24 +118,25 @@ class Broadcast:
         self._timer = asyncio.get_running_loop().call_later(after_s, self._turn)
 
     def _turn(self) -> None:
-        began_s = perf_counter()
         self._timer = None
+        try:
+            self._serve_some()
+        finally:  # whatever befell one of them, the others are carried on
+            if self._followers:
+                self._is_resting = not self._round and not self._has_more()
+                self._set_timer(CHECK_S if self._is_resting else REST_S)
+
+    def _serve_some(self) -> None:
+        began_s, now_s = perf_counter(), asyncio.get_running_loop().time()
         self.ring.make_ready(EVENTS_A_TURN)
         self._pieces.clear()
         if not self._round:
             self._round.extend(self._followers)
             self._begun_at = self.ring.ready
-        now_s = asyncio.get_running_loop().time()
-        while self._round:
+        while self._round and perf_counter() - began_s < TURN_S:
             follower = self._round.popleft()
             if follower in self._followers:
                 self._serve(follower, now_s)
-            if perf_counter() - began_s >= TURN_S:
-                break
-        if not self._followers:
-            return
-        self._is_resting = not self._round and not self._has_more()
-        self._set_timer(CHECK_S if self._is_resting else REST_S)
 
     def _has_more(self) -> bool:
         """Whether another round is needed: something was told meanwhile, or somebody got only a part."""
