@@ -173,6 +173,7 @@ class Daemon:
                 seen["devices"][name]["readings"] = asdict(device.counts)
         tube = self.service.experience.tube_to_json(monotonic_us())
         tube["days"] = tube["days"][-1:]  # the others are for `qsyd tube`
+        del tube["earlier"]
         return {
             "version": __version__,
             "simulated": self.simulated,

@@ -36,6 +36,8 @@ def _said(event: Mapping[str, Any]) -> str:
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
         case "hold-ended":
             return f"hold of {event['antenna']} ended: {event['because']}"
+        case "tube-replaced":
+            return f"{event['operator']} began the account of a new tube: {event['reason']}"
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":

@@ -212,6 +212,18 @@ class HoldEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class TubeReplaced:
+    """Another tube is in the amplifier; the account of the old one ended with these sums."""
+
+    event: ClassVar = "tube-replaced"
+    operator: str
+    reason: str
+    heater_s: int
+    operate_s: int
+    overs: int
+
+
+@dataclass(frozen=True, slots=True)
 class Warned:
     event: ClassVar = "warning"
     code: str
@@ -266,6 +278,7 @@ Notice = (
     | FaultCleared
     | HoldStarted
     | HoldEnded
+    | TubeReplaced
     | Warned
     | TransmitInhibited
     | TransmitReleased

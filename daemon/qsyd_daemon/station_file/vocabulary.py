@@ -38,6 +38,7 @@ EVENT_FIELDS: dict[str, tuple[str, ...]] = {
     "fault-acknowledged": ("code",),
     "hold-started": ("antenna", "until", "operator", "reason"),
     "hold-ended": ("antenna", "operator", "because"),
+    "tube-replaced": ("operator", "reason", "heater_s", "operate_s", "overs"),
     "warning": ("code", "text", "rule"),
     "transmit-inhibited": ("reasons",),
     "transmit-released": (),
