@@ -38,6 +38,9 @@ def _said(event: Mapping[str, Any]) -> str:
             return f"hold of {event['antenna']} ended: {event['because']}"
         case "tube-replaced":
             return f"{event['operator']} began the account of a new tube: {event['reason']}"
+        case "asked":
+            answer = "" if event["accepted"] else "refused: "
+            return f"{event['operator']} asked for amplifier {event['request']}: {answer}{event['text']}"
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":

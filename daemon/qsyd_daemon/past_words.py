@@ -135,6 +135,9 @@ def _devices(answer: Row, day: str) -> list[str]:
     lines += [_line("", reason) for reason in transmit["reasons"]]
     state = "off" if amplifier is None else amplifier["state"]
     lines.append(_line("amplifier", f"{state}: {answer['amplifier_because']}{_since(amplifier, day)}"))
+    wish = answer["wish"]
+    if wish is not None:
+        lines.append(_line("wish", f"{wish['request']}, asked by {wish['operator']}{_since(wish, day)}"))
     begun, ended = answer["change_over"], answer["change_over_ended"]
     if begun is not None and ended is None:
         lines.append(_line("under way", f"{in_words(begun)}{_since(begun, day)}"))

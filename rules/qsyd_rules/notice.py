@@ -158,6 +158,17 @@ class PresetMissing:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """Somebody has asked something of the amplifier, and what was answered."""
+
+    event: ClassVar = "asked"
+    request: str
+    operator: str
+    accepted: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class AmplifierChanged:
     event: ClassVar = "amplifier"
     state: AmplifierState
@@ -273,6 +284,7 @@ Notice = (
     | OutputRecovered
     | PresetSaved
     | PresetMissing
+    | Asked
     | AmplifierChanged
     | FaultFound
     | FaultCleared

@@ -54,6 +54,7 @@ class Truth:
     held: str | None
     keyed: bool
     amplifier: str
+    wish: bool
     released: bool
     reasons: tuple[str, ...]
     fault: str | None
@@ -117,6 +118,7 @@ def _truth(state: StationState) -> Truth:
         held=state.hold.antenna if state.hold else None,
         keyed=state.keyed_since_us is not None,
         amplifier=str(state.amplifier_shown),
+        wish=state.wish,
         released=state.reasons is None,
         reasons=state.reasons or (),
         fault=str(state.fault.code) if state.fault else None,
@@ -184,6 +186,7 @@ def test_at_every_settled_instant_the_answer_is_how_the_station_truly_stood(day:
         state = "off" if answer["amplifier"] is None else answer["amplifier"]["state"]
         assert state == truth.amplifier, row
         assert answer["transmit"]["released"] is truth.released, row
+        assert (answer["wish"] is not None) is truth.wish or "operate-when-ready" in str(answer["wish"]), row
         assert (answer["fault"] or {}).get("code") == truth.fault, row
         assert (answer["hold"] or {}).get("antenna") == truth.held, row
         under_way = answer["change_over"] is not None and answer["change_over_ended"] is None
@@ -251,7 +254,10 @@ def test_why_this_antenna_and_not_the_other(day: Day, when: str, antenna: str, b
         ("14:02", "standby", "no preset for ridge-beam on 20m/2"),
         ("15:10", "standby", "maintenance lockout by operator: work on the tower"),
         ("16:30", "standby", "rule “no amplifier for data on 15 m”"),
-        ("23:31", "cool-down", ""),
+        ("12:24:30", "standby", "nobody wished to operate; it came to standby by: fault keyed-too-long acknowledged"),
+        ("15:30:30", "standby", "nobody wished to operate; it came to standby by: maintenance lockout by operator"),
+        ("20:35:30", "operate", "everything allows it"),
+        ("23:31", "cool-down", "asked by operator"),
     ],
 )
 def test_why_the_amplifier_is_where_it_is(day: Day, when: str, state: str, because: str) -> None:

@@ -33,6 +33,7 @@ EVENT_FIELDS: dict[str, tuple[str, ...]] = {
     "output-recovered": ("output",),
     "preset-saved": ("antenna", "segment"),
     "preset-missing": ("antenna", "segment"),
+    "asked": ("request", "operator", "accepted", "text"),
     "amplifier": ("state", "was", "reason", "ready_in_s"),
     "fault": ("code", "severity", "detail", "advice"),
     "fault-acknowledged": ("code",),
