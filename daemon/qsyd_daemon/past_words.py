@@ -141,6 +141,9 @@ def _devices(answer: Row, day: str) -> list[str]:
     begun, ended = answer["change_over"], answer["change_over_ended"]
     if begun is not None and ended is None:
         lines.append(_line("under way", f"{in_words(begun)}{_since(begun, day)}"))
+    elif begun is not None:
+        lines.append(_line("moved last", f"{in_words(begun)}{_since(begun, day)}"))
+        lines.append(_line("", f"{in_words(ended)}, event {ended['sequence']}"))
     if fault is not None:
         lines.append(_line("fault", f"{fault['code']}: {fault['detail']}; {fault['advice']}{_since(fault, day)}"))
     if answer["lockout"] is not None:
