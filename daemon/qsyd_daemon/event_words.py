@@ -36,6 +36,13 @@ def _said(event: Mapping[str, Any]) -> str:
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
         case "hold-ended":
             return f"hold of {event['antenna']} ended: {event['because']}"
+        case "fault-acknowledged":
+            why = f": {event['reason']}" if event["reason"] else ""
+            return f"{event['operator']} acknowledged fault {event['code']}{why}"
+        case "tune-up":
+            return f"tune-up: {event['text']}"
+        case "notice":
+            return f"notice of rule “{event['rule']}”: {event['text']}"
         case "tube-replaced":
             return f"{event['operator']} began the account of a new tube: {event['reason']}"
         case "asked":
@@ -59,7 +66,7 @@ def _placed(event: Mapping[str, Any]) -> str:
 
 
 def _joined(event: Mapping[str, Any]) -> str:
-    words = " ".join(" ".join(narrate(event)).split())
+    words = " ".join(" ".join(narrate({key: event[key] for key in event if key != "sequence"})).split())
     return words.removeprefix("qsyd ").removeprefix("rig ")
 
 

@@ -328,7 +328,9 @@ def test_the_command_answers_in_short_lines_and_says_that_it_was_simulated(day: 
     assert "  not        tall-wire: rule “low loop at night” chooses low-loop" in lines
     assert re.search(r"^  dial       7.0180 MHz, cw  since 02:14:05.002, event \d+$", done.stdout, re.MULTILINE)
     assert next(line for line in lines if line.startswith(" > ")).endswith("02:14:55.002  unkeyed")
-    moved = lines.index(next(line for line in lines if line.startswith("  moved last change-over to low-loop on 40m/1")))
+    moved = lines.index(
+        next(line for line in lines if line.startswith("  moved last change-over to low-loop on 40m/1"))
+    )
     assert re.match(r" {13}change-over finished in \d+ ms: low-loop on 40m/1, event \d+$", lines[moved + 1])
     assert max(len(line) for line in lines) <= 120
     now = explain(day, "--when", "now").stdout.splitlines()

@@ -16,6 +16,7 @@ from qsyd_daemon.past_words import lines_of
 from qsyd_daemon.state_directory import state_directory
 from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.journal_database import with_journal_apart
+from qsyd_daemon.terminal_lines import fitted
 from qsyd_rules.quantity import QuantityError, duration_us
 
 
@@ -46,5 +47,8 @@ def run_past(arguments: argparse.Namespace) -> int:
         return ExitCode.FAILED
     book = Book(opened.atlas, opened.file.sha256, opened.file.rule_lines)
     answer: dict[str, Any] = {"asked": told[0], **explain_past(past, book, opened.presets)}
-    print(json.dumps(answer, ensure_ascii=False, indent=2) if arguments.json else "\n".join(lines_of(answer, told[0])))
+    lines = (
+        [json.dumps(answer, ensure_ascii=False, indent=2)] if arguments.json else fitted(lines_of(answer, told[0]), 13)
+    )
+    print("\n".join(lines))
     return ExitCode.DONE
