@@ -7,6 +7,7 @@ two do not agree the answer says so.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from qsyd_daemon.api.why import antennas
@@ -21,11 +22,13 @@ from qsyd_rules.words import AmplifierState, Mode
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """A station file as it is now: what it means, its digest, and where its rules stand in it."""
+    """A station file: what it means, its digest, and where its rules stand in it."""
 
     atlas: Atlas
     sha256: str
     rule_lines: Mapping[str, int]
+    kept: Path | None = None
+    """Where the copy lies, where this is not the file of now but the one that was in force."""
 
     @property
     def followed(self) -> str:
@@ -34,8 +37,11 @@ class Book:
         return station.amplifier.follows if station.amplifier else station.rigs[0].name
 
 
-def explain_past(past: JournalPast, book: Book, presets: Presets) -> dict[str, Any]:
-    """The answer as JSON values; what the journal does not tell is None. `presets` are those stored now."""
+def explain_past(past: JournalPast, book: Book, presets: Presets, now: str | None = None) -> dict[str, Any]:
+    """The answer as JSON values; what the journal does not tell is None.
+
+    `presets` are those stored now; `now` is the digest of the file of now, where `book` is another.
+    """
     rig = book.followed
     started = past.started
     then = None if started is None else started.get("file_sha256")
@@ -47,7 +53,12 @@ def explain_past(past: JournalPast, book: Book, presets: Presets) -> dict[str, A
         "station": None if started is None else started.get("station"),
         "started": _mark(started),
         "stopped": _mark(past.of("station-stopped")),
-        "file": {"then": then, "now": book.sha256, "same": same},
+        "file": {
+            "then": then,
+            "now": now or book.sha256,
+            "same": None if then is None else then == (now or book.sha256),
+            "kept": None if book.kept is None else str(book.kept),
+        },
         "dial": _dial(past, rig),
         "keyed": _keyed(past, rig),
         "placed": _placed(past, rig),

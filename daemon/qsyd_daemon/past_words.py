@@ -59,7 +59,10 @@ def _notes(answer: Row) -> list[str]:
     if file["same"] is False:
         then, now = file["then"][:DIGEST_SHOWN], file["now"][:DIGEST_SHOWN]
         notes.append(f"this station file (sha256 {now}…) is not the one in force then ({then}…):")
-        notes.append("told is what the journal says; the rules of now are not held against it")
+        if file["kept"] is None:
+            notes.append("told is what the journal says; the rules of now are not held against it")
+        else:
+            notes.append(f"judged, and its lines counted, by the copy kept of that one: {file['kept']}")
     elif file["same"] is None and started is not None:
         notes.append("the journal does not say which station file was in force; judged by the one given")
     return notes

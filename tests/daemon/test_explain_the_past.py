@@ -4,6 +4,7 @@ import datetime
 import hashlib
 import json
 import re
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -346,18 +347,44 @@ def test_json_is_one_document_and_an_event_may_be_asked_for(day: Day) -> None:
     assert document["asked"] == f"event {placed['sequence']}, {placed['time']}"
 
 
-def test_a_changed_station_file_is_said_and_its_rules_are_not_held_against_the_day(day: Day, tmp_path: Path) -> None:
-    changed = tmp_path / "changed.yaml"
-    changed.write_text(STATION.read_text().replace("22:00..05:00", "22:00..01:00"))
+@pytest.fixture
+def changed(tmp_path: Path) -> Path:
+    """Today's station file: the night is shorter, and everything stands a line further down."""
+    path = tmp_path / "changed.yaml"
+    path.write_text("# changed\n" + STATION.read_text().replace("22:00..05:00", "22:00..01:00"))
+    return path
+
+
+def test_a_night_is_judged_by_the_file_that_was_in_force_though_it_has_changed(day: Day, changed: Path) -> None:
     done = explain(day, "--when", "02:14", station=changed)
-    assert done.returncode == 0
-    digest = hashlib.sha256(changed.read_bytes()).hexdigest()
-    assert f"this station file (sha256 {digest[:12]}…) is not the one in force then" in done.stdout
+    assert (done.returncode, done.stderr) == (0, "")
+    then, now = (hashlib.sha256(path.read_bytes()).hexdigest() for path in (STATION, changed))
+    assert f"this station file (sha256 {now[:12]}…) is not the one in force then ({then[:12]}…)" in done.stdout
+    assert f"by the copy kept of that one: {day.state}/station-files/{then}.yaml" in done.stdout
+    assert "because    rule “low loop at night”, line 20\n" in done.stdout
+    document = json.loads(explain(day, "--when", "02:14", "--json", station=changed).stdout)
+    assert document["judged"]["agrees"] is True
+    assert {key: document["file"][key] for key in ("then", "now", "same")} == {"then": then, "now": now, "same": False}
+
+
+@pytest.mark.parametrize("copy", ["gone", "altered"])
+def test_without_that_files_copy_the_rules_of_now_are_not_held_against_the_night(
+    day: Day, changed: Path, tmp_path: Path, copy: str
+) -> None:
+    state = shutil.copytree(day.state, tmp_path / "state")
+    (kept,) = (state / "station-files").iterdir()
+    if copy == "gone":
+        kept.unlink()
+    else:
+        kept.write_text(changed.read_text())
+    done = qsyd("explain", str(changed), "--state", str(state), "--when", "02:14")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "told is what the journal says; the rules of now are not held against it" in done.stdout
     assert "placed     low-loop on port 3, 40m/1" in done.stdout
     assert "because    rule “low loop at night”\n" in done.stdout
     assert not re.search(r"^  (rule|not|drive) ", done.stdout, re.MULTILINE)
-    document = json.loads(explain(day, "--when", "02:14", "--json", station=changed).stdout)
-    assert (document["judged"], document["file"]["same"], document["file"]["now"]) == (None, False, digest)
+    document = json.loads(qsyd("explain", str(changed), "--state", str(state), "--when", "02:14", "--json").stdout)
+    assert (document["judged"], document["file"]["same"], document["file"]["kept"]) == (None, False, None)
 
 
 @pytest.mark.parametrize(
@@ -393,6 +420,6 @@ def test_without_a_journal_it_says_so_and_makes_nothing(tmp_path: Path) -> None:
 
 
 def test_asking_leaves_no_trace(day: Day) -> None:
-    before = {path.name: path.read_bytes() for path in day.state.iterdir()}
+    before = {path: path.read_bytes() for path in day.state.rglob("*") if path.is_file()}
     assert explain(day, "--when", "02:14").returncode == 0
-    assert {path.name: path.read_bytes() for path in day.state.iterdir()} == before
+    assert {path: path.read_bytes() for path in day.state.rglob("*") if path.is_file()} == before

@@ -103,14 +103,14 @@ def test_history_knows_times_of_day(station: ApiStation) -> None:
 
 def test_without_a_daemon_the_journal_is_read_and_left_as_it_is(tmp_path: Path) -> None:
     assert qsyd("simulate", "loop-at-night", "--state", str(tmp_path / "s")).returncode == 0
-    before = {path.name: path.read_bytes() for path in (tmp_path / "s").iterdir()}
+    before = {path: path.read_bytes() for path in (tmp_path / "s").rglob("*") if path.is_file()}
     done = qsyd("history", "--event", "placed", "--since", "21:59", "--state", str(tmp_path / "s"))
     assert (done.returncode, done.stderr) == (0, "note: no daemon runs there; this is its journal\n")
     day, *lines = done.stdout.splitlines()
     assert day == "2031-05-04, UTC"
     assert len(lines) == 1
     assert lines[0].endswith("placed 40m/1: loop port 3, no preset; rule “loop at night”")
-    assert {path.name: path.read_bytes() for path in (tmp_path / "s").iterdir()} == before
+    assert {path: path.read_bytes() for path in (tmp_path / "s").rglob("*") if path.is_file()} == before
     first = qsyd("history", "--limit", "1000", "--state", str(tmp_path / "s")).stdout.splitlines()[1]
     assert "SIMULATED: The hour turns, and a rule asks for another antenna (seed 16)" in first
     for wrong in (("--limit", "0"), ("--since", "noon")):

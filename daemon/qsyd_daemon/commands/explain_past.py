@@ -12,6 +12,7 @@ from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.moment import MomentError
 from qsyd_daemon.past import Book, explain_past
+from qsyd_daemon.past_book import book_for
 from qsyd_daemon.past_words import lines_of
 from qsyd_daemon.state_directory import state_directory
 from qsyd_daemon.store.errors import StoreError
@@ -45,8 +46,9 @@ def run_past(arguments: argparse.Namespace) -> int:
     if past is None:
         print(f"error: {directory} holds no journal; name the daemon's state directory with --state", file=sys.stderr)
         return ExitCode.FAILED
-    book = Book(opened.atlas, opened.file.sha256, opened.file.rule_lines)
-    answer: dict[str, Any] = {"asked": told[0], **explain_past(past, book, opened.presets)}
+    now_book = Book(opened.atlas, opened.file.sha256, opened.file.rule_lines)
+    book = book_for(past, now_book, directory)
+    answer: dict[str, Any] = {"asked": told[0], **explain_past(past, book, opened.presets, now_book.sha256)}
     lines = (
         [json.dumps(answer, ensure_ascii=False, indent=2)] if arguments.json else fitted(lines_of(answer, told[0]), 13)
     )

@@ -2,9 +2,11 @@
 
 import argparse
 import asyncio
+import contextlib
 import os
 import signal
 import sys
+import threading
 from pathlib import Path
 
 from structlog.typing import FilteringBoundLogger
@@ -14,6 +16,7 @@ from qsyd_daemon.api.opening import open_api
 from qsyd_daemon.daemon import Daemon, Ways
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.instance_lock import AlreadyRunning, InstanceLock
+from qsyd_daemon.kept_files import keep_station_file
 from qsyd_daemon.links.link import Address, TcpAddress
 from qsyd_daemon.log import open_log
 from qsyd_daemon.notify import Notifier
@@ -82,6 +85,7 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     ways = Ways(directory, arguments.events, arguments.dry_run, addresses, notifier, opening=opening)
     daemon = Daemon(file, ways, store, log)
     await daemon.start()
+    threading.Thread(target=_keep_copy, args=(directory, file, loop, log), daemon=True).start()
     log.info("running", station=file.station.name, state=str(directory), dry_run=arguments.dry_run)
     waiting = [loop.create_task(stop.wait()), loop.create_task(daemon.service.crashed.wait())]
     await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
@@ -92,6 +96,14 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     for server in simulated.values():
         await server.close()
     return ExitCode.FAILED if daemon.service.crash is not None else ExitCode.DONE
+
+
+def _keep_copy(directory: Path, file: StationFile, loop: asyncio.AbstractEventLoop, log: FilteringBoundLogger) -> None:
+    """On a thread that nobody waits for: a disk that hangs must neither hold up the station nor the end."""
+    failed = keep_station_file(directory, file.path, file.sha256)
+    if failed is not None:
+        with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
+            loop.call_soon_threadsafe(log.warning, failed)
 
 
 async def _serve_simulated(file: StationFile, log: FilteringBoundLogger) -> dict[str, TcpPort]:
