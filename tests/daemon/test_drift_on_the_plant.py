@@ -24,6 +24,8 @@ from qsyd_simulators.plant.unattended import UnattendedStation
 
 NOON_S = 1_935_576_000.0
 """2031-05-03T12:00:00Z."""
+SLOPE_LEFT = 0.6
+"""Of the tube: about 2 dB less gain at the same drive, which is held at the preset's."""
 ON_DIPOLE, ON_BEAM = 7_150_000, 14_170_000
 
 
@@ -124,3 +126,20 @@ def test_calm_days_mark_nothing(station: tuple[Tuned, Store, Path]) -> None:
     assert tuned.experience is not None
     assert tuned.experience.marks == {}
     assert tuned.experience.account.overs == 24
+
+
+def test_a_tube_that_has_lost_slope_is_put_down_to_the_tube_and_told_once(station: tuple[Tuned, Store, Path]) -> None:
+    """The same drive, the antennas as they were, and two decibels less of output everywhere."""
+    tuned, _, _ = station
+    make = tuned.plant.amplifier.make
+    tuned.plant.amplifier.make = replace(make, tube=replace(make.tube, slope_s=make.tube.slope_s * SLOPE_LEFT))
+    for _ in range(12):
+        for frequency_hz in (ON_BEAM, 18_115_000, 21_200_000):
+            tuned.over(frequency_hz)
+
+    assert tuned.experience is not None
+    marks = list(tuned.experience.marks.values())
+    assert {mark.cause for mark in marks} == {Cause.TUBE}
+    assert len(marks) >= 2
+    assert tuned.warned == [marks[0].text]
+    assert "likely the tube" in marks[0].text
