@@ -147,6 +147,8 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     status.set_defaults(module="status")
 
     tube = commands.add_parser("tube", parents=[state, as_json], help="what the tube has been through, and its gain")
+    tube.add_argument("verb", metavar="new", nargs="?", choices=("new",), help="begin anew for another tube")
+    tube.add_argument("--reason", help="with new: why; the old tube's account is kept under it")
     tube.set_defaults(module="tube")
     watch = commands.add_parser("watch", parents=[state], help="the station live")
     watch.add_argument("--json", action="store_true", help="events as lines of JSON")

@@ -119,6 +119,7 @@ class Daemon:
                 seen["devices"][name]["readings"] = asdict(device.counts)
         tube = self.service.experience.tube_to_json(monotonic_us())
         tube["days"] = tube["days"][-1:]  # the others are for `qsyd tube`
+        del tube["earlier"]
         return {
             "version": __version__,
             "simulated": self.reloader.is_simulated,

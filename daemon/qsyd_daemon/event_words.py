@@ -39,6 +39,18 @@ def _said(event: Mapping[str, Any]) -> str:
             return f"station file in force: {'; '.join(event['changed'])}{anew}"
         case "hold-ended":
             return f"hold of {event['antenna']} ended: {event['because']}"
+        case "fault-acknowledged":
+            why = f": {event['reason']}" if event["reason"] else ""
+            return f"{event['operator']} acknowledged fault {event['code']}{why}"
+        case "tune-up":
+            return f"tune-up: {event['text']}"
+        case "notice":
+            return f"notice of rule “{event['rule']}”: {event['text']}"
+        case "tube-replaced":
+            return f"{event['operator']} began the account of a new tube: {event['reason']}"
+        case "asked":
+            answer = "" if event["accepted"] else "refused: "
+            return f"{event['operator']} asked for amplifier {event['request']}: {answer}{event['text']}"
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":
@@ -57,7 +69,7 @@ def _placed(event: Mapping[str, Any]) -> str:
 
 
 def _joined(event: Mapping[str, Any]) -> str:
-    words = " ".join(" ".join(narrate(event)).split())
+    words = " ".join(" ".join(narrate({key: event[key] for key in event if key != "sequence"})).split())
     return words.removeprefix("qsyd ").removeprefix("rig ")
 
 

@@ -13,9 +13,16 @@ _CAUSES = frozenset(
     {
         *("frequency", "link-up", "link-lost", "keyed", "unkeyed", "hold-started", "hold-ended", "preset-saved"),
         *("output-failed", "output-recovered", "command", "fault", "fault-acknowledged", "warning", "station-started"),
+        "asked",
     }
 )
-"""Events that something may follow from; what only the clock or an operator's word brings has none."""
+"""Events that something may follow from; what time alone brings has none."""
+
+
+CAUSE_MAX = 60
+"""Characters of a cause; it stands in full on its own line."""
+INDENT = 22
+"""Where the words of a line begin: after time of day and number."""
 
 
 class HistoryWords:
@@ -50,14 +57,18 @@ class HistoryWords:
         """What came first in the same instant, of what something may follow from."""
         cause = next((each for each in self._instant if each.get("event") in _CAUSES and each is not row), None)
         if cause is not None:
-            yield f"after event {cause['sequence']}: {in_words(cause)}"
+            yield f"after event {cause['sequence']}: {_short(in_words(cause))}"
         elif row.get("event") == "placed" and row.get("utc"):
             yield f"nothing moved the dial: the hour, or a preset; the rules were held against {row['utc']} UTC"
         else:
-            yield "by the clock, or an operator's word"
+            yield "nothing else in that instant: a time has run out"
 
 
 def _split(time: str) -> tuple[str, str]:
     """Day and time of day."""
     day, _, clock = time.partition("T")
     return day, clock.removesuffix("Z")
+
+
+def _short(words: str) -> str:
+    return words if len(words) <= CAUSE_MAX else words[: CAUSE_MAX - 4].rstrip(" ;:,") + " ..."

@@ -1,4 +1,4 @@
-"""Moments of the past as people name them: `02:14`, `2031-05-04T02:14:07Z`, `15 min` ago. Standard library only."""
+"""Moments of the past as people name them: `02:14`, `2031-05-04T02:14:07Z`, `15 min` ago, `now`. Standard library only."""
 
 import datetime
 import re
@@ -30,6 +30,8 @@ def moment(text: str, now: datetime.datetime, after: datetime.datetime | None = 
     A time of day means the most recent one that has begun by `now`; with `after`, the first one from then on. How long
     ago is reckoned from `now`.
     """
+    if text == "now":
+        return Moment(now, now)
     try:
         if (found := _CLOCK.fullmatch(text)) is not None:
             return _of_clock(found, now, after)

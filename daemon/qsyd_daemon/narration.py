@@ -94,8 +94,8 @@ def _told(event: Mapping[str, Any]) -> tuple[str, Tone, str]:
             return "qsyd", *_of_command(event)
         case "placed":
             return "qsyd", Tone.PLAIN, _place(event)
-        case "change-over-started" | "transmit-released":
-            return "qsyd", Tone.PLAIN, ""  # said by `transmit-inhibited`, and by the release's own answer
+        case "change-over-started" | "transmit-released" | "asked":
+            return "qsyd", Tone.PLAIN, ""  # said by `transmit-inhibited`, by the release's own answer, and to who asked
         case "change-over-finished":
             where = f"{event['antenna']} on {event['segment']}" if event.get("segment") else "done"
             return "qsyd", Tone.FREE, f"change-over finished in {event['took_ms']:.0f} ms: {where}"

@@ -7,6 +7,7 @@ two do not agree the answer says so.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from qsyd_daemon.api.why import antennas
@@ -21,11 +22,13 @@ from qsyd_rules.words import AmplifierState, Mode
 
 @dataclass(frozen=True, slots=True)
 class Book:
-    """A station file as it is now: what it means, its digest, and where its rules stand in it."""
+    """A station file: what it means, its digest, and where its rules stand in it."""
 
     atlas: Atlas
     sha256: str
     rule_lines: Mapping[str, int]
+    kept: Path | None = None
+    """Where the copy lies, where this is not the file of now but the one that was in force."""
 
     @property
     def followed(self) -> str:
@@ -34,8 +37,11 @@ class Book:
         return station.amplifier.follows if station.amplifier else station.rigs[0].name
 
 
-def explain_past(past: JournalPast, book: Book, presets: Presets) -> dict[str, Any]:
-    """The answer as JSON values; what the journal does not tell is None. `presets` are those stored now."""
+def explain_past(past: JournalPast, book: Book, presets: Presets, now: str | None = None) -> dict[str, Any]:
+    """The answer as JSON values; what the journal does not tell is None.
+
+    `presets` are those stored now; `now` is the digest of the file of now, where `book` is another.
+    """
     rig = book.followed
     started = past.started
     in_force = past.of("reloaded") or started
@@ -48,13 +54,19 @@ def explain_past(past: JournalPast, book: Book, presets: Presets) -> dict[str, A
         "station": None if started is None else started.get("station"),
         "started": _mark(started),
         "stopped": _mark(past.of("station-stopped")),
-        "file": {"then": then, "now": book.sha256, "same": same},
+        "file": {
+            "then": then,
+            "now": now or book.sha256,
+            "same": None if then is None else then == (now or book.sha256),
+            "kept": None if book.kept is None else str(book.kept),
+        },
         "dial": _dial(past, rig),
         "keyed": _keyed(past, rig),
         "placed": _placed(past, rig),
         "hold": _since(past, "hold-started", "hold-ended"),
         "transmit": _transmit(past),
         "amplifier": past.of("amplifier"),
+        "wish": _wish(past),
         "change_over": past.of("change-over-started"),
         "change_over_ended": _change_over_ended(past),
         "fault": _since(past, "fault", "fault-acknowledged"),
@@ -67,7 +79,8 @@ def explain_past(past: JournalPast, book: Book, presets: Presets) -> dict[str, A
     }
     if same is not False and past.of("station-stopped") is None:
         answer["judged"] = _judged(past, book, presets, answer)
-    answer["amplifier_because"] = _amplifier_because(answer)
+    knows_wishes = any(kind == "asked" for kind, _ in past.newest)
+    answer["amplifier_because"] = _amplifier_because(answer, knows_wishes=knows_wishes)
     return answer
 
 
@@ -118,6 +131,24 @@ def _transmit(past: JournalPast) -> dict[str, Any]:
         return {"released": True, "reasons": [], "since": _mark(released)}
     reasons = ["nothing was told yet: the safe state goes out at start"] if inhibited is None else inhibited["reasons"]
     return {"released": False, "reasons": list(reasons), "since": _mark(inhibited or past.started)}
+
+
+def _wish(past: JournalPast) -> Row | None:
+    """The request by which an operator wished to operate, unless something has ended that wish since.
+
+    None also where the journal was written before requests were told in it.
+    """
+    wished = _newest_of(past.of("asked", "operate"), past.of("asked", "operate-when-ready"))
+    ended = _newest_of(
+        *(past.of("asked", each) for each in ("standby", "off", "off-now")),
+        *(past.of("warning", each) for each in ("lockout", "amplifier-at-its-panel", "amplifier-not-on")),
+        past.of("fault"),
+    )
+    return wished if _later(wished, ended) else None
+
+
+def _newest_of(*rows: Row | None) -> Row | None:
+    return max((row for row in rows if row is not None), key=lambda row: row["sequence"], default=None)
 
 
 def _lockout(past: JournalPast) -> Row | None:
@@ -247,8 +278,8 @@ def _remark(placed: Row | None, dial: Row, *, agrees: bool, drifted: bool) -> st
     return "the rules as they are now decide otherwise than the journal says: something is not as it was then"
 
 
-def _amplifier_because(answer: dict[str, Any]) -> str | None:
-    """Why the amplifier is where it is, as far as that can be told."""
+def _amplifier_because(answer: dict[str, Any], *, knows_wishes: bool) -> str | None:
+    """Why the amplifier is where it is, as far as that can be told. Journals of earlier versions know of no wishes."""
     amplifier, fault, lockout, judged = (answer[key] for key in ("amplifier", "fault", "lockout", "judged"))
     if amplifier is None:
         return "nothing was told of it since the daemon started"
@@ -262,4 +293,6 @@ def _amplifier_because(answer: dict[str, Any]) -> str | None:
         return "a change-over is under way"
     if judged is not None and judged["agrees"] and judged["amplifier"]["state"] == AmplifierState.STANDBY:
         return str(judged["amplifier"]["because"])
+    if answer["wish"] is None and knows_wishes:
+        return f"nobody wished to operate; it came to standby by: {amplifier['reason']}"
     return str(amplifier["reason"])

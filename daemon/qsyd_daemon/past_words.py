@@ -59,7 +59,10 @@ def _notes(answer: Row) -> list[str]:
     if file["same"] is False:
         then, now = file["then"][:DIGEST_SHOWN], file["now"][:DIGEST_SHOWN]
         notes.append(f"this station file (sha256 {now}…) is not the one in force then ({then}…):")
-        notes.append("told is what the journal says; the rules of now are not held against it")
+        if file["kept"] is None:
+            notes.append("told is what the journal says; the rules of now are not held against it")
+        else:
+            notes.append(f"judged, and its lines counted, by the copy kept of that one: {file['kept']}")
     elif file["same"] is None and started is not None:
         notes.append("the journal does not say which station file was in force; judged by the one given")
     return notes
@@ -135,9 +138,15 @@ def _devices(answer: Row, day: str) -> list[str]:
     lines += [_line("", reason) for reason in transmit["reasons"]]
     state = "off" if amplifier is None else amplifier["state"]
     lines.append(_line("amplifier", f"{state}: {answer['amplifier_because']}{_since(amplifier, day)}"))
+    wish = answer["wish"]
+    if wish is not None:
+        lines.append(_line("wish", f"{wish['request']}, asked by {wish['operator']}{_since(wish, day)}"))
     begun, ended = answer["change_over"], answer["change_over_ended"]
     if begun is not None and ended is None:
         lines.append(_line("under way", f"{in_words(begun)}{_since(begun, day)}"))
+    elif begun is not None:
+        lines.append(_line("moved last", f"{in_words(begun)}{_since(begun, day)}"))
+        lines.append(_line("", f"{in_words(ended)}, event {ended['sequence']}"))
     if fault is not None:
         lines.append(_line("fault", f"{fault['code']}: {fault['detail']}; {fault['advice']}{_since(fault, day)}"))
     if answer["lockout"] is not None:

@@ -17,6 +17,7 @@ from structlog.typing import FilteringBoundLogger
 from qsyd_daemon.api.files import api_problems
 from qsyd_daemon.apparatus import Apparatus, Part
 from qsyd_daemon.file_tests import failures
+from qsyd_daemon.kept_files import keep_soon
 from qsyd_daemon.outputs.permit_line import PermitLine
 from qsyd_daemon.reload_outcome import Ending, Outcome, wrong_file
 from qsyd_daemon.rig_follower import monotonic_us
@@ -211,6 +212,7 @@ class Reloader:
             if plan.has_links and service.state.station.exchanging is not None:
                 service.tell(ExchangeChanged(monotonic_us(), None))
             raise
+        keep_soon(self._ways.state, file.path, file.sha256, self._log.warning)
         await self._apparatus.close_left()
         self._apparatus.start(made)
 

@@ -55,9 +55,10 @@ from qsyd_rules.event import (
     StopRequested,
 )
 from qsyd_rules.guarded import GuardedState, GuardedStation
-from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
+from qsyd_rules.notice import Notice, StationStopped, TubeReplaced, Warned, event_fields
 from qsyd_rules.preset import Preset, adopt
 from qsyd_rules.readings import Readings
+from qsyd_rules.tube_account import OldTube
 
 Value = TypeVar("Value")
 
@@ -236,6 +237,19 @@ class Service:
     def notice_outputs(self) -> tuple[str, ...]:
         """The outputs that only tell."""
         return tuple(self._wires.notices)
+
+    async def new_tube(self, operator: str, reason: str) -> OldTube:
+        """Begin the tube's account anew; the old one is kept. Raises `StoreError`."""
+        done = self.experience.new_tube(operator, reason, monotonic_us())
+
+        def tell(ended: asyncio.Future[OldTube]) -> None:
+            if ended.exception() is None:
+                sums = ended.result().account
+                heater_s, operate_s = sums.heater_us // 1_000_000, sums.operate_us // 1_000_000
+                self.report(TubeReplaced(operator, reason, heater_s, operate_s, sums.overs))
+
+        done.add_done_callback(tell)
+        return await asyncio.shield(done)  # it goes on, and is told, though the asker may be gone
 
     def lose_lease(self, holder: str, after_s: float) -> None:
         """Whoever steered from afar is not heard any more: the amplifier to standby, as an operator would ask it."""

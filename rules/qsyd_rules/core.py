@@ -19,7 +19,7 @@ from qsyd_rules.amplifier import Hot, Line, Off, WarmUp
 from qsyd_rules.belief import device_back, device_lost, finish_command
 from qsyd_rules.change_over import NOTE_WAIT_US, note_answered
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
-from qsyd_rules.effect import Effect
+from qsyd_rules.effect import Answer, Effect
 from qsyd_rules.event import (
     CommandFinished,
     DeadlineReached,
@@ -54,7 +54,7 @@ from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, pass_heater_time
 from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
 from qsyd_rules.judgement import FORCE_STANDBY_US, FRESH_US, at_rest_at_us, quiet_at_us
 from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tank_overdue
-from qsyd_rules.notice import PresetSaved, StationStarted, Warned
+from qsyd_rules.notice import Asked, PresetSaved, StationStarted, Warned
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.reloading import take_reload
@@ -156,6 +156,7 @@ def _take(turn: Turn, event: Event) -> None:
                 turn.report(PresetSaved(antenna, segment))
         case OperatorAsked():
             ask_amplifier(turn, event)
+            _tell_of_asking(turn, event)
         case MinuteTurned(minute=minute):
             turn.change(minute=minute)
         case DeviceRead():
@@ -184,6 +185,13 @@ def _take(turn: Turn, event: Event) -> None:
             pass
         case _:
             assert_never(event)
+
+
+def _tell_of_asking(turn: Turn, event: OperatorAsked) -> None:
+    """Whoever asks later why the amplifier was in standby has to know whether anybody wished otherwise."""
+    answered = [effect for effect in turn.effects if isinstance(effect, Answer)]
+    if answered:
+        turn.report(Asked(str(event.request), event.operator, answered[-1].accepted, answered[-1].text))
 
 
 def _decide(turn: Turn) -> None:

@@ -158,6 +158,17 @@ class PresetMissing:
 
 
 @dataclass(frozen=True, slots=True)
+class Asked:
+    """Somebody has asked something of the amplifier, and what was answered."""
+
+    event: ClassVar = "asked"
+    request: str
+    operator: str
+    accepted: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class AmplifierChanged:
     event: ClassVar = "amplifier"
     state: AmplifierState
@@ -209,6 +220,18 @@ class HoldEnded:
     operator: str
     """Who had begun it."""
     because: str
+
+
+@dataclass(frozen=True, slots=True)
+class TubeReplaced:
+    """Another tube is in the amplifier; the account of the old one ended with these sums."""
+
+    event: ClassVar = "tube-replaced"
+    operator: str
+    reason: str
+    heater_s: int
+    operate_s: int
+    overs: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,11 +294,13 @@ Notice = (
     | OutputRecovered
     | PresetSaved
     | PresetMissing
+    | Asked
     | AmplifierChanged
     | FaultFound
     | FaultCleared
     | HoldStarted
     | HoldEnded
+    | TubeReplaced
     | Warned
     | TransmitInhibited
     | TransmitReleased

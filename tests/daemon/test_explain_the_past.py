@@ -4,6 +4,7 @@ import datetime
 import hashlib
 import json
 import re
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -54,6 +55,7 @@ class Truth:
     held: str | None
     keyed: bool
     amplifier: str
+    wish: bool
     released: bool
     reasons: tuple[str, ...]
     fault: str | None
@@ -117,6 +119,7 @@ def _truth(state: StationState) -> Truth:
         held=state.hold.antenna if state.hold else None,
         keyed=state.keyed_since_us is not None,
         amplifier=str(state.amplifier_shown),
+        wish=state.wish,
         released=state.reasons is None,
         reasons=state.reasons or (),
         fault=str(state.fault.code) if state.fault else None,
@@ -184,6 +187,7 @@ def test_at_every_settled_instant_the_answer_is_how_the_station_truly_stood(day:
         state = "off" if answer["amplifier"] is None else answer["amplifier"]["state"]
         assert state == truth.amplifier, row
         assert answer["transmit"]["released"] is truth.released, row
+        assert (answer["wish"] is not None) is truth.wish or "operate-when-ready" in str(answer["wish"]), row
         assert (answer["fault"] or {}).get("code") == truth.fault, row
         assert (answer["hold"] or {}).get("antenna") == truth.held, row
         under_way = answer["change_over"] is not None and answer["change_over_ended"] is None
@@ -251,7 +255,10 @@ def test_why_this_antenna_and_not_the_other(day: Day, when: str, antenna: str, b
         ("14:02", "standby", "no preset for ridge-beam on 20m/2"),
         ("15:10", "standby", "maintenance lockout by operator: work on the tower"),
         ("16:30", "standby", "rule “no amplifier for data on 15 m”"),
-        ("23:31", "cool-down", ""),
+        ("12:24:30", "standby", "nobody wished to operate; it came to standby by: fault keyed-too-long acknowledged"),
+        ("15:30:30", "standby", "nobody wished to operate; it came to standby by: maintenance lockout by operator"),
+        ("20:35:30", "operate", "everything allows it"),
+        ("23:31", "cool-down", "asked by operator"),
     ],
 )
 def test_why_the_amplifier_is_where_it_is(day: Day, when: str, state: str, because: str) -> None:
@@ -322,7 +329,13 @@ def test_the_command_answers_in_short_lines_and_says_that_it_was_simulated(day: 
     assert "  not        tall-wire: rule “low loop at night” chooses low-loop" in lines
     assert re.search(r"^  dial       7.0180 MHz, cw  since 02:14:05.002, event \d+$", done.stdout, re.MULTILINE)
     assert next(line for line in lines if line.startswith(" > ")).endswith("02:14:55.002  unkeyed")
+    moved = lines.index(
+        next(line for line in lines if line.startswith("  moved last change-over to low-loop on 40m/1"))
+    )
+    assert re.match(r" {13}change-over finished in \d+ ms: low-loop on 40m/1, event \d+$", lines[moved + 1])
     assert max(len(line) for line in lines) <= 120
+    now = explain(day, "--when", "now").stdout.splitlines()
+    assert now[0] == f"{day.rows[-1]['time'].replace('T', ' ').removesuffix('Z')} UTC"  # of a journal that has ended
 
 
 def test_json_is_one_document_and_an_event_may_be_asked_for(day: Day) -> None:
@@ -334,18 +347,44 @@ def test_json_is_one_document_and_an_event_may_be_asked_for(day: Day) -> None:
     assert document["asked"] == f"event {placed['sequence']}, {placed['time']}"
 
 
-def test_a_changed_station_file_is_said_and_its_rules_are_not_held_against_the_day(day: Day, tmp_path: Path) -> None:
-    changed = tmp_path / "changed.yaml"
-    changed.write_text(STATION.read_text().replace("22:00..05:00", "22:00..01:00"))
+@pytest.fixture
+def changed(tmp_path: Path) -> Path:
+    """Today's station file: the night is shorter, and everything stands a line further down."""
+    path = tmp_path / "changed.yaml"
+    path.write_text("# changed\n" + STATION.read_text().replace("22:00..05:00", "22:00..01:00"))
+    return path
+
+
+def test_a_night_is_judged_by_the_file_that_was_in_force_though_it_has_changed(day: Day, changed: Path) -> None:
     done = explain(day, "--when", "02:14", station=changed)
-    assert done.returncode == 0
-    digest = hashlib.sha256(changed.read_bytes()).hexdigest()
-    assert f"this station file (sha256 {digest[:12]}…) is not the one in force then" in done.stdout
+    assert (done.returncode, done.stderr) == (0, "")
+    then, now = (hashlib.sha256(path.read_bytes()).hexdigest() for path in (STATION, changed))
+    assert f"this station file (sha256 {now[:12]}…) is not the one in force then ({then[:12]}…)" in done.stdout
+    assert f"by the copy kept of that one: {day.state}/station-files/{then}.yaml" in done.stdout
+    assert "because    rule “low loop at night”, line 20\n" in done.stdout
+    document = json.loads(explain(day, "--when", "02:14", "--json", station=changed).stdout)
+    assert document["judged"]["agrees"] is True
+    assert {key: document["file"][key] for key in ("then", "now", "same")} == {"then": then, "now": now, "same": False}
+
+
+@pytest.mark.parametrize("copy", ["gone", "altered"])
+def test_without_that_files_copy_the_rules_of_now_are_not_held_against_the_night(
+    day: Day, changed: Path, tmp_path: Path, copy: str
+) -> None:
+    state = shutil.copytree(day.state, tmp_path / "state")
+    (kept,) = (state / "station-files").iterdir()
+    if copy == "gone":
+        kept.unlink()
+    else:
+        kept.write_text(changed.read_text())
+    done = qsyd("explain", str(changed), "--state", str(state), "--when", "02:14")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "told is what the journal says; the rules of now are not held against it" in done.stdout
     assert "placed     low-loop on port 3, 40m/1" in done.stdout
     assert "because    rule “low loop at night”\n" in done.stdout
     assert not re.search(r"^  (rule|not|drive) ", done.stdout, re.MULTILINE)
-    document = json.loads(explain(day, "--when", "02:14", "--json", station=changed).stdout)
-    assert (document["judged"], document["file"]["same"], document["file"]["now"]) == (None, False, digest)
+    document = json.loads(qsyd("explain", str(changed), "--state", str(state), "--when", "02:14", "--json").stdout)
+    assert (document["judged"], document["file"]["same"], document["file"]["kept"]) == (None, False, None)
 
 
 @pytest.mark.parametrize(
@@ -381,6 +420,6 @@ def test_without_a_journal_it_says_so_and_makes_nothing(tmp_path: Path) -> None:
 
 
 def test_asking_leaves_no_trace(day: Day) -> None:
-    before = {path.name: path.read_bytes() for path in day.state.iterdir()}
+    before = {path: path.read_bytes() for path in day.state.rglob("*") if path.is_file()}
     assert explain(day, "--when", "02:14").returncode == 0
-    assert {path.name: path.read_bytes() for path in day.state.iterdir()} == before
+    assert {path: path.read_bytes() for path in day.state.rglob("*") if path.is_file()} == before

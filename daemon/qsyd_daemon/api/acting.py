@@ -51,6 +51,10 @@ class LeaseBody(Body):
     end: bool = False
 
 
+class TubeBody(Body):
+    reason: str = Field(max_length=1000, description="why another tube is in the amplifier now")
+
+
 class TuneBody(Body):
     say: str = Field(max_length=40, json_schema_extra={"enum": ["begin", "numbers", *map(str, TuneWord)]})
     antenna: str | None = Field(None, max_length=64, description="with begin: only this antenna")
@@ -163,6 +167,17 @@ class Acting:
             return json_answer({"text": "the lease has ended"})
         self.leases.renew(asked.lease, holder)
         return json_answer({"lease": asked.lease, "renew_within_s": within_s, "text": "renewed"})
+
+    async def tube(self, call: Call) -> web.StreamResponse:
+        reason = words(call.as_(TubeBody).reason)
+        if not reason:
+            raise ProblemError(400, "say why: the account of the old tube is kept under it")
+        if self._service.core.atlas.station.amplifier is None:
+            raise ProblemError(409, "this station has no amplifier")
+        old = await self._service.new_tube(call.caller.operator, reason)
+        hours, overs = old.account.heater_us // 3_600_000_000, old.account.overs
+        text = f"a new account is begun; the old tube's is kept: {hours} h with heater, {overs} overs"
+        return json_answer({"text": text})
 
     async def send(self, call: Call) -> web.StreamResponse:
         asked = call.as_(SendBody)

@@ -114,6 +114,14 @@ def table(look: Watching, act: Acting, events: Handler, metrics: Handler, openap
             act.lease,
             acting.LeaseBody,
         ),
+        Route(
+            "POST",
+            "/v1/tube",
+            Role.ADMINISTER,
+            "Another tube is in the amplifier: its account begins anew, the old one's is kept.",
+            act.tube,
+            acting.TubeBody,
+        ),
         Route("POST", "/v1/send", Role.OPERATE, "Try an output of notices with a text.", act.send, acting.SendBody),
         Route(
             "POST",

@@ -3,6 +3,7 @@
 import asyncio
 import datetime
 import sqlite3
+from pathlib import Path
 from typing import Any, TypeAlias
 
 from aiohttp import web
@@ -21,7 +22,8 @@ from qsyd_daemon.asking_past import Asked, NotJournalledError, look_up
 from qsyd_daemon.event_words import in_words
 from qsyd_daemon.explanation import Question, explain
 from qsyd_daemon.moment import MomentError, bounds
-from qsyd_daemon.past import explain_past
+from qsyd_daemon.past import Book, explain_past
+from qsyd_daemon.past_book import book_for
 from qsyd_daemon.preset_table import preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
@@ -179,8 +181,9 @@ class Watching:
         past = await self._service.look_up(look, nothing)
         if isinstance(past, Exception):
             raise ProblemError(400 if isinstance(past, MomentError) else 404, str(past))
-        book, presets = self._view.book(), self._service.store.presets()
-        return json_answer({"asked": told[0], **await asyncio.to_thread(explain_past, past, book, presets)})
+        presets = self._service.store.presets()
+        answer = await asyncio.to_thread(_explained_past, past, self._view.book(), self._view.directory, presets)
+        return json_answer({"asked": told[0], **answer})
 
     async def history(self, call: Call) -> web.StreamResponse:
         asked = call.as_(HistoryQuery)
@@ -193,6 +196,10 @@ class Watching:
 def _explained(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any]:
     situation = question.situation()
     return explain(atlas, question, presets) | {"antennas": antennas(atlas, atlas.place(situation, presets), situation)}
+
+
+def _explained_past(past: JournalPast, now: Book, directory: Path, presets: Presets) -> dict[str, Any]:
+    return explain_past(past, book_for(past, now, directory), presets, now.sha256)
 
 
 def _shown(rows: list[JournalRow]) -> bytes:

@@ -12,10 +12,12 @@ from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.moment import MomentError
 from qsyd_daemon.past import Book, explain_past
+from qsyd_daemon.past_book import book_for
 from qsyd_daemon.past_words import lines_of
 from qsyd_daemon.state_directory import state_directory
 from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.journal_database import with_journal_apart
+from qsyd_daemon.terminal_lines import fitted
 from qsyd_rules.quantity import QuantityError, duration_us
 
 
@@ -44,7 +46,11 @@ def run_past(arguments: argparse.Namespace) -> int:
     if past is None:
         print(f"error: {directory} holds no journal; name the daemon's state directory with --state", file=sys.stderr)
         return ExitCode.FAILED
-    book = Book(opened.atlas, opened.file.sha256, opened.file.rule_lines)
-    answer: dict[str, Any] = {"asked": told[0], **explain_past(past, book, opened.presets)}
-    print(json.dumps(answer, ensure_ascii=False, indent=2) if arguments.json else "\n".join(lines_of(answer, told[0])))
+    now_book = Book(opened.atlas, opened.file.sha256, opened.file.rule_lines)
+    book = book_for(past, now_book, directory)
+    answer: dict[str, Any] = {"asked": told[0], **explain_past(past, book, opened.presets, now_book.sha256)}
+    lines = (
+        [json.dumps(answer, ensure_ascii=False, indent=2)] if arguments.json else fitted(lines_of(answer, told[0]), 13)
+    )
+    print("\n".join(lines))
     return ExitCode.DONE

@@ -15,7 +15,8 @@ from urllib.parse import urlencode
 from qsyd_daemon.client import NoDaemonError, call, reason_of
 from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
-from qsyd_daemon.history_words import HistoryWords
+from qsyd_daemon.history_words import INDENT, HistoryWords
+from qsyd_daemon.terminal_lines import fitted
 
 LOOK_EVERY_S = 0.5
 LIMIT_MAX = 10_000
@@ -113,7 +114,7 @@ def _print(rows: Rows, events: list[str], words: HistoryWords, arguments: argpar
     if arguments.json:
         lines = [json.dumps(row, ensure_ascii=False) for row in _wanted(rows, events)]
     else:
-        lines = list(words.lines(rows))
+        lines = list(fitted(words.lines(rows), INDENT))
     for line in lines:
         print(line)
     sys.stdout.flush()

@@ -108,7 +108,7 @@ def _scenario(
 
     outcome = play(layout_of(file), steps_of(file), str(seed), acts_of(file), tell)
     if journal is not None:
-        journal.keep(outcome.presets)
+        journal.keep(outcome.presets, file.simulated.path, file.simulated.sha256)
     if as_json:
         print(json.dumps(_document(file, seed, told, outcome), ensure_ascii=False, indent=2))
     else:

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from qsyd_daemon.instance_lock import InstanceLock
+from qsyd_daemon.kept_files import keep_station_file
 from qsyd_daemon.state_directory import state_directory
 from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.journal_database import JournalDatabase, read_journal
@@ -45,9 +46,11 @@ class SimulatedJournal:
         if len(self._waiting) >= BATCH:
             self._write()
 
-    def keep(self, presets: Presets) -> None:
-        """Store the presets as they are in the end. Raises `StoreError`."""
+    def keep(self, presets: Presets, station: Path | None, sha256: str | None) -> None:
+        """Store the presets as they are in the end, and a copy of the station file. Raises `StoreError`."""
         self._write()
+        if station is not None and sha256 is not None:
+            keep_station_file(self.directory, station, sha256)
         self._journal.close()
         store = Store.open(self.directory)
         try:

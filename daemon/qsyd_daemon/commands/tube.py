@@ -1,4 +1,4 @@
-"""`qsyd tube`: what the tube has been through, from the running daemon. Standard library only."""
+"""`qsyd tube`: what the tube has been through, from the running daemon; `new` for another. Standard library only."""
 
 import argparse
 import json
@@ -6,6 +6,7 @@ import sys
 from typing import Any
 
 from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.commands.ask import ask
 from qsyd_daemon.commands.state_option import directory_of
 from qsyd_daemon.exit_code import ExitCode
 
@@ -13,7 +14,12 @@ DAYS_SHOWN = 30
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the account."""
+    """Print the account, or begin it anew."""
+    if (arguments.verb is None) != (arguments.reason is None) or (arguments.verb and arguments.json):
+        print('error: write `qsyd tube`, or `qsyd tube new --reason "..."`', file=sys.stderr)
+        return ExitCode.WRONG_USE
+    if arguments.verb is not None:
+        return ask(arguments, "/v1/tube", {"reason": arguments.reason})
     directory = directory_of(arguments)
     if directory is None:
         return ExitCode.FAILED
@@ -39,6 +45,12 @@ def lines(account: dict[str, Any]) -> list[str]:
     if days:
         shown += ["", "day         overs  gain at full output"]
         shown += [f"{day['date']}  {day['overs']:>5}  {_gain(day)}" for day in days]
+    if account.get("earlier"):
+        shown += ["", "taken out             heater   operate  overs  why"]
+        shown += [
+            f"{old['ended_at']:<20}  {hours(old['heater_s']):>7}  {hours(old['operate_s']):>7}  {old['overs']:>5}  {old['reason']}"
+            for old in account["earlier"]
+        ]
     return shown
 
 

@@ -36,7 +36,7 @@ class JournalPast:
     """Says that the journal was written by a simulation."""
     newest: Mapping[tuple[str, str | None], Row] = field(default_factory=dict)
     """By kind and rig (None where an event has none), within that run of the daemon; a warning by kind and code, a
-    command by kind and command."""
+    command by kind and command, what was asked and accepted by kind and request."""
     warnings: tuple[Row, ...] = ()
     """Those of the last `warned_since`, oldest first."""
     around: tuple[Row, ...] = ()
@@ -86,7 +86,7 @@ def past_of(
     begun = _newest(connection, ("station-started",), 1, as_of)
     since = begun[0]["sequence"] if begun else 1
     newest = {(row["event"], _about(row)): row for row in _newest(connection, _STANDING, since, as_of)}
-    for kind, key in (("warning", "code"), ("command", "command")):
+    for kind, key in (("warning", "code"), ("command", "command"), ("asked", "request")):
         newest |= {(kind, row[key]): row for row in _newest_by(connection, kind, key, since, as_of)}
     warned = one(
         "SELECT sequence, json FROM journal WHERE event = 'warning' AND sequence BETWEEN ? AND ? AND time >= ? "
@@ -119,10 +119,11 @@ def _newest(connection: sqlite3.Connection, kinds: tuple[str, ...], since: int, 
 
 
 def _newest_by(connection: sqlite3.Connection, kind: str, key: str, since: int, until: int) -> list[Row]:
-    """The newest of one kind for each value of one of its fields."""
+    """The newest of one kind for each value of one of its fields; what was asked and refused is left out."""
     found = connection.execute(
         "SELECT sequence, json FROM journal WHERE sequence IN (SELECT max(sequence) FROM journal "
-        "WHERE event = ? AND sequence BETWEEN ? AND ? GROUP BY json_extract(json, ?)) ORDER BY sequence",
+        "WHERE event = ? AND sequence BETWEEN ? AND ? AND coalesce(json_extract(json, '$.accepted'), 1) "
+        "GROUP BY json_extract(json, ?)) ORDER BY sequence",
         (kind, since, until, f"$.{key}"),
     )
     return _rows(found.fetchall())

@@ -24,7 +24,7 @@ from qsyd_daemon.store.preset_database import OpenIntent, PresetDatabase
 from qsyd_daemon.store.worker import Worker
 from qsyd_rules.preset import Preset, Presets
 from qsyd_rules.preset_ageing import Mark, Marks
-from qsyd_rules.tube_account import TubeAccount
+from qsyd_rules.tube_account import OldTube, TubeAccount
 
 JOURNAL_ROWS_MAX = 500_000
 QUEUED_EVENTS_MAX = 10_000
@@ -147,6 +147,14 @@ class Store:
     def tube(self) -> TubeAccount:
         """The tube's account as it was written last."""
         return self._presets.tube
+
+    def old_tubes(self) -> tuple[OldTube, ...]:
+        """The tubes before this one, the oldest first."""
+        return self._presets.old_tubes
+
+    def retire_tube(self, old: OldTube) -> Future[None]:
+        """Keep the account of a tube that has been taken out; that of the next begins with nothing."""
+        return self._writer.submit(lambda: self._change_presets(lambda: self._presets.retire_tube(old)))
 
     def save_tube(self, account: TubeAccount) -> Future[None]:
         """Write the tube's account. No backup is made for it alone: it changes every minute."""
