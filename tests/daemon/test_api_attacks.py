@@ -395,7 +395,8 @@ def test_the_log_says_once_a_minute_that_requests_are_refused_and_repeats_nothin
     "target",
     [
         "/../v1/status", "/v1/../v1/status", "/v1/%2e%2e/v1/status", "/v1/status%00", "/v1//status", "//v1/status",
-        "/v1/status/", "/v1\\status", "/v1/stat%75s", "/%76%31/status", "/v1/status;x", "/v1/status%2f..", "/v1", "/",
+        "/v1/status/", "/v1\\status", "/v1/stat%75s", "/%76%31/status", "/v1/status;x", "/v1/status%2f..", "/v1", "/?",
+        "/page.js/", "/page.js?x", "/../page.js", "/page%2ejs", "/index.html",
         "/etc/passwd", "//etc/passwd", "/v1/presets/../../../etc/passwd", "http://evil.example/v1/status",
         "/v1/status\x7f", "/" + "a" * 5_000,
     ],

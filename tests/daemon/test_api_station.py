@@ -52,7 +52,7 @@ def test_explain_tells_of_the_past_to_those_with_a_token(station: ApiStation) ->
     assert then["placed"]["antenna"] == before["antenna"] == "hill-beam"
     assert (now["placed"]["antenna"], now["hold"]["reason"]) == ("low-loop", "trying it")
     assert {"name": "hill-beam", "serves": False, "because": "an operator holds low-loop"} in now["judged"]["antennas"]
-    assert now["file"] == {"then": now["file"]["now"], "now": now["file"]["now"], "same": True}
+    assert now["file"] == {"then": now["file"]["now"], "now": now["file"]["now"], "same": True, "kept": None}
     assert ask(f"when={rows[-1]['time']}").json["placed"] == rows[-1]
 
     assert station.peer.ask("GET", "/v1/explain?when=02:14").status == 401

@@ -5,6 +5,7 @@ Objects may have members that are not named here: more of them come with time.
 
 from typing import Any
 
+from qsyd_daemon.api.role import Role
 from qsyd_daemon.preset_table import COLUMNS, LARGEST
 from qsyd_daemon.reload_outcome import Ending
 from qsyd_rules.preset import PresetStanding
@@ -73,12 +74,13 @@ STATUS = _object(
             segment=_or_null(TEXT),
             antenna=_or_null(TEXT),
             port=_or_null(_is("integer")),
-            preset=_or_null(TEXT),
+            preset=_or_null(_object(tune=COUNT, load=COUNT)),
             rules=TEXTS,
             because=_or_null(TEXT),
             drive_w=_or_null(_is("integer")),
         )
     ),
+    antennas=TEXTS,
     hold=_or_null(ANYTHING),
     lockout=_or_null(ANYTHING),
     meters=_or_null(ANYTHING),
@@ -86,7 +88,16 @@ STATUS = _object(
     change_over=_or_null(ANYTHING),
     amplifier=_or_null(
         _object(
-            state=TEXT, fault=_or_null(ANYTHING), wish=TEXT, ready_in_s=_or_null(SECONDS), relay=ASSUMED, follows=TEXT
+            state=TEXT,
+            fault=_or_null(ANYTHING),
+            wish=TEXT,
+            ready_in_s=_or_null(SECONDS),
+            relay=ASSUMED,
+            follows=TEXT,
+            warm_up_s=SECONDS,
+            cool_down_s=SECONDS,
+            output_w=COUNT,
+            limits=ANYTHING,
         )
     ),
     outputs=_object(permit=ASSUMED, antenna=ASSUMED, tank=ASSUMED, drive_w=ASSUMED),
@@ -128,6 +139,13 @@ EXPLAINED = _object(
     antennas=_list(_object(name=TEXT, serves=WHETHER, because=TEXT)),
     just_now=_or_null(_object(what=EVENT, led_to_it=_list(EVENT), then=_list(EVENT))),
 )
+EXPLAINED_PAST = _object(
+    asked=TEXT,
+    as_of=_or_null(ANYTHING),
+    file=_object(then=_or_null(TEXT), now=TEXT, same=_or_null(WHETHER), kept=_or_null(TEXT)),
+    placed=_or_null(ANYTHING),
+    judged=_or_null(ANYTHING),
+)
 PLAN_ROW = _maybe(
     _object(
         antenna=TEXT,
@@ -152,12 +170,14 @@ OUTCOME = _object(
 
 ANSWERS: dict[tuple[str, str], Schema] = {
     ("GET", "/v1/status"): STATUS,
-    ("GET", "/v1/explain"): EXPLAINED,
+    ("GET", "/v1/explain"): {"anyOf": [EXPLAINED, EXPLAINED_PAST]},
     ("GET", "/v1/plan"): _object(rows=_list(PLAN_ROW)),
     ("GET", "/v1/tube"): TUBE,
     ("GET", "/v1/tune"): _object(tune_up=TUNE_UP),
     ("GET", "/v1/presets"): _object(presets=_list(PRESET)),
     ("GET", "/v1/history"): _object(rows=_list(EVENT | {"required": ["at", "event", "sequence", "time"]})),
+    ("GET", "/v1/decisions"): _object(decisions=_list(_object(time=TEXT, event=TEXT, words=TEXT))),
+    ("GET", "/v1/caller"): _object(name=TEXT, role=_is("string", enum=[role.word for role in Role])),
     ("GET", "/v1/version"): _object(version=TEXT, api=COUNT, station=TEXT),
     ("GET", "/healthz"): _object(healthy={"const": True}),
     ("GET", "/openapi.json"): _object(openapi=TEXT, info=ANYTHING, paths=ANYTHING, components=ANYTHING),
