@@ -271,6 +271,7 @@ function showAmplifier(amplifier) {
 
 function hindrance(amplifier) {
   if (amplifier.state === "operate") return "";
+  if (amplifier.armed) return "Operate follows the warm-up.";
   if (amplifier.wish !== "operate") return "Nobody has asked for operate.";
   return amplifier.because ? `Operate is asked for, and waits: ${amplifier.because}.` : "Operate is asked for.";
 }
