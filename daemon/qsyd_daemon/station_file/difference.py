@@ -20,6 +20,7 @@ from qsyd_daemon.station_file.settings import (
     StationFile,
 )
 from qsyd_rules.command import CommandName
+from qsyd_rules.preset import Presets, PresetStanding, standing
 from qsyd_rules.quantity import format_frequency
 from qsyd_rules.segment import Segment
 from qsyd_rules.station import Station
@@ -103,6 +104,20 @@ def differences(old: StationFile, new: StationFile) -> tuple[str, ...]:
     if [_meaning(test) for test in old.tests] != [_meaning(test) for test in new.tests]:
         found.append(f"tests: {len(new.tests)}, was {len(old.tests)}" if len(old.tests) != len(new.tests) else "tests")
     return tuple(found)
+
+
+def stale_now(old: StationFile, new: StationFile, presets: Presets) -> Iterator[str]:
+    """Which presets the edges of the new file make stale, a sentence for each antenna."""
+    before = {segment.name: segment for segment in old.station.segments}
+    after = {segment.name: segment for segment in new.station.segments}
+    found: dict[str, list[str]] = {}
+    for (antenna, name), preset in sorted(presets.items()):
+        served = name in before and standing(preset, before[name]) is PresetStanding.SAVED
+        serves = name in after and standing(preset, after[name]) is PresetStanding.SAVED
+        if served and not serves:
+            found.setdefault(antenna, []).append(name)
+    for antenna, names in found.items():
+        yield f"presets of {antenna} that are stale now: {', '.join(names)}"
 
 
 def _is_device(output: OutputSettings | None) -> bool:
