@@ -37,7 +37,7 @@ TESTS = (
     *("tests/rules/test_seeded_bugs.py", "tests/proof/test_search.py", "tests/rules/test_drift.py"),
 )
 """In this order, up to the first that fails: those that notice most and soonest come first."""
-STATES = "6000"
+STATES = "8000"
 ENDLESS = "endless"
 NOT_TRIED = "not tried"
 CPU_S_MAX = 120
