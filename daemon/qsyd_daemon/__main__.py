@@ -314,6 +314,9 @@ def _plant_commands(devices: Commands) -> None:
     where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
     bench = devices.add_parser("bench", help="rig, antenna switch, amplifier and antennas, and a station file for them")
     bench.add_argument("--directory", metavar="DIR", help="for rig and station file (default: a temporary one)")
+    bench.add_argument(
+        "--api", type=int, metavar="PORT", help="have the station file open the page and the API at this loopback port"
+    )
     for device in (amplifier, bench):
         device.add_argument(
             "--station", choices=("plover-sands", "orchard-bank", "heron-point"), default="plover-sands"

@@ -66,10 +66,12 @@ def station_text(
     match: str,
     units: Collection[int] = (),
     matching_port: int | None = None,
+    api_port: int | None = None,
 ) -> str:
     """The station file. `antennas` are name, port and bands; `match` takes the answer to METERS apart.
 
-    `units` are the ports with a matching unit, `matching_port` is where these are reached.
+    `units` are the ports with a matching unit, `matching_port` is where these are reached. With `api_port` the daemon
+    serves its page and API there, on loopback.
     """
     lines = [
         f"  {name}: {{port: {port}, bands: [{', '.join(bands)}]{', matching: 3' if port in units else ''}}}"
@@ -86,4 +88,5 @@ def station_text(
         amplifier_port=amplifier_port,
         match=match,
     )
-    return file + matching
+    api = f'\napi: {{listen: "127.0.0.1:{api_port}"}}\n' if api_port is not None else ""
+    return file + matching + api

@@ -6,7 +6,7 @@ from math import inf
 from typing import Any
 
 from qsyd_rules.actuator import Actuator, Commanded, Resting, Settling, Unknown
-from qsyd_rules.amplifier import deadline_us, ready_in_us
+from qsyd_rules.amplifier import SwitchingOn, WarmUp, deadline_us, ready_in_us
 from qsyd_rules.follow import placed_notice
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
@@ -99,6 +99,7 @@ def _amplifier(core: GuardedStation, turn: Turn, amplifier: Amplifier) -> dict[s
         "state": str(turn.amplifier_label),
         "fault": _fault(state),
         "wish": "operate" if state.wish else "standby",
+        "armed": isinstance(state.amplifier, WarmUp | SwitchingOn) and state.amplifier.armed,
         "because": operate_refusal(turn, needs(turn)),
         "ready_in_s": None if left_us is None else left_us / 1_000_000,
         "next_in_s": None if due_us is None else max(0, due_us - turn.now_us) / 1_000_000,

@@ -91,6 +91,7 @@ STATUS = _object(
             state=TEXT,
             fault=_or_null(ANYTHING),
             wish=TEXT,
+            armed=WHETHER,
             ready_in_s=_or_null(SECONDS),
             relay=ASSUMED,
             follows=TEXT,

@@ -132,6 +132,8 @@ def _amplifier(amplifier: dict[str, Any]) -> str:
         parts.append(f"ready in {amplifier['ready_in_s']:.0f} s")
     elif amplifier["next_in_s"]:
         parts.append(f"heater off in {amplifier['next_in_s']:.0f} s")
+    if amplifier.get("armed"):
+        parts.append("operate follows the warm-up")
     if amplifier["wish"] == "operate" and amplifier["because"]:
         parts.append(f"operate is wished for, but {amplifier['because']}")
     return ", ".join(parts)

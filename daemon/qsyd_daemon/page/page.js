@@ -191,8 +191,7 @@ function showAir(status) {
   let verdict = "Transmit inhibited";
   if (transmit.released) verdict = amplifier && amplifier.state === "operate" ? "Transmit released, amplifier in operate" : "Transmit released, barefoot";
   put("verdict", verdict);
-  const moving = status.change_over && `change-over to ${status.change_over.antenna}, ${status.change_over.segment}`;
-  items("reasons", transmit.released ? [] : [...transmit.reasons, ...(moving ? [moving] : [])]);
+  items("reasons", transmit.released ? [] : transmit.reasons);
   const { hold, lockout } = status;
   hide("hold-now", !hold);
   if (hold) put("hold-now", `${hold.operator} holds ${hold.antenna} for ${spell(hold.left_s)} more${hold.reason ? `: ${hold.reason}` : ""}`);
@@ -271,6 +270,7 @@ function showAmplifier(amplifier) {
 
 function hindrance(amplifier) {
   if (amplifier.state === "operate") return "";
+  if (amplifier.armed) return "Operate follows the warm-up.";
   if (amplifier.wish !== "operate") return "Nobody has asked for operate.";
   return amplifier.because ? `Operate is asked for, and waits: ${amplifier.because}.` : "Operate is asked for.";
 }
