@@ -4,6 +4,7 @@ python followers.py PORT COUNT SILENT         connects, says `ready`, and at the
 """
 
 import json
+import os
 import re
 import resource
 import select
@@ -88,6 +89,7 @@ def connected(port: int, *, reads: bool) -> socket.socket:
 
 def follow(port: int, count: int, silent_count: int) -> None:
     """The work of one process."""
+    os.nice(10)  # others' programs run on others' machines
     _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
     silent = [connected(port, reads=False) for _ in range(silent_count)]

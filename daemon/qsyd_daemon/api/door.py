@@ -59,6 +59,7 @@ class Doorway:
     is_tcp: bool
     doors: set["Door"] = field(default_factory=set)
     handshaking: int = 0
+    """Taken over TCP, and not yet a door."""
     streams: int = 0
     refused: int = 0
     """Connections turned away because there were too many."""
@@ -72,6 +73,8 @@ class Doorway:
     def entered(self, door: "Door") -> None:
         """A connection has been made."""
         self.doors.add(door)
+        if self.is_tcp:
+            self.handshaking -= 1
         if self._sweep is None:
             self._arm()
 
