@@ -80,7 +80,7 @@ class Daemon:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
         began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
-        self.service.adopt_edges()
+        self.service.presets.adopt_edges()
         self.service.start(self.reloader.file.sha256)
         self._apparatus.start([*self._apparatus.outputs.values(), *self._apparatus.rigs.values()])
         for warning in self._store.warnings:

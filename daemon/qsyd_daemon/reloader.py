@@ -247,7 +247,7 @@ class Reloader:
             self.lease_changed(file.api.lease_us / 1e6)
         self.lines_changed(apparatus.permit_lines)
         service.take_over(core, apparatus.devices, apparatus.notices, apparatus.read_rig, event)
-        service.adopt_edges()
+        service.presets.adopt_edges()
         return made
 
     async def _rest(self, until_s: float, *, safe: bool) -> None:

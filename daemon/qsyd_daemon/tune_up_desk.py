@@ -184,7 +184,7 @@ class TuneUpDesk:
         made = replace(preset, saved_at=now)
         error = None
         try:
-            await self._service.save_presets([made])
+            await self._service.presets.save([made])
         except StoreError as failed:
             error = str(failed)
         if self._it is not None and not self._it.is_over:
