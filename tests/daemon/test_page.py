@@ -213,6 +213,7 @@ def test_a_wrong_token_is_told_and_nothing_else_breaks(page: Page) -> None:
     page.get_by_label("A token to watch or to operate").fill("nonsense")
     page.get_by_role("button", name="Use it").click()
     expect(page.locator("#said")).to_contain_text("not one of the station's")
+    expect(page.locator("#lost")).to_contain_text("only to those with a token of its own")
     page.get_by_role("button", name="Forget it").click()
     expect(page.locator("#caller")).to_have_text("no token: may look")
     expect(page.locator("#lost")).to_be_hidden()

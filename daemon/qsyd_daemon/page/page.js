@@ -67,7 +67,7 @@ async function refresh() {
       showDecisions(decisions.decisions);
     } catch (error) {
       if (error instanceof Refused) {
-        lose(error.status === 401 ? "the station wants a token" : error.message);
+        lose(error.message, error.status === 401);
       } else {
         lose("the station does not answer");
       }
@@ -390,6 +390,10 @@ function tick() {
   const status = known.status;
   if (known.lostAt !== null) {
     const gone = Math.round((performance.now() - known.lostAt) / 1000);
+    if (known.wantsToken) {
+      put("lost", `The station shows itself only to those with a token of its own: ${known.lostWords}. See Token, below.`);
+      return;
+    }
     put("lost", `Connection lost at ${known.lostClock}, ${gone} s ago: ${known.lostWords}. ${status ? "What is shown is old." : ""}`);
     return;
   }
@@ -406,13 +410,14 @@ function tick() {
 
 // ---- Lost, and found again
 
-function lose(words) {
+function lose(words, wantsToken = false) {
   known.lostWords = words;
+  known.wantsToken = wantsToken;
   if (known.lostAt === null) {
     known.lostAt = performance.now();
     known.lostClock = new Date().toLocaleTimeString([], { hour12: false });
     document.body.classList.add("old");
-    document.title = `connection lost: ${known.status ? known.status.station : "qsyd"}`;
+    document.title = `${wantsToken ? "token wanted" : "connection lost"}: ${known.status ? known.status.station : "qsyd"}`;
     hide("lost", false);
     enable();
   }
@@ -434,7 +439,10 @@ function say(words) {
 }
 
 async function act(path, body) {
-  if (known.lostAt !== null) { say("Not sent: the connection is lost."); return null; }
+  if (known.lostAt !== null) {
+    say(known.wantsToken ? "Not sent: it takes a token. See Token, below." : "Not sent: the connection is lost.");
+    return null;
+  }
   if (!mayOperate()) { say(known.token ? "Not sent: this token may only look." : "Not sent: it takes a token to operate. See Token, below."); return null; }
   say("Asked…");
   try {
