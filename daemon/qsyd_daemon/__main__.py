@@ -70,10 +70,26 @@ def parser() -> argparse.ArgumentParser:
     as_json = argparse.ArgumentParser(add_help=False)
     as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
     _station_commands(commands, state, as_json)
-    _daemon_commands(commands, state, as_json)
+    _daemon_commands(commands, _way(state), as_json)
     _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
     return whole
+
+
+def _way(state: Parser) -> Parser:
+    """Which daemon is asked: one of this machine, or one elsewhere."""
+    way = argparse.ArgumentParser(add_help=False, parents=[state])
+    elsewhere = way.add_argument_group("a daemon elsewhere")
+    elsewhere.add_argument(
+        "--server", metavar="URL", help="such as https://station.example:8443 (default $QSYD_SERVER)"
+    )
+    elsewhere.add_argument("--token-file", metavar="FILE", help="holds your token (default $QSYD_TOKEN_FILE)")
+    elsewhere.add_argument(
+        "--ca-file",
+        metavar="FILE",
+        help="whose certificates to trust, in PEM (default $QSYD_CA_FILE, else the system's)",
+    )
+    return way
 
 
 def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
@@ -152,6 +168,9 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     tube.set_defaults(module="tube")
     watch = commands.add_parser("watch", parents=[state], help="the station live")
     watch.add_argument("--json", action="store_true", help="events as lines of JSON")
+    watch.add_argument(
+        "--lease", action="store_true", help="hold a lease; when this ends, the amplifier goes to standby"
+    )
     watch.set_defaults(module="watch")
 
     history = commands.add_parser("history", parents=[state, as_json], help="what happened, and why")

@@ -2,7 +2,8 @@
 
 import pytest
 
-from qsyd_daemon.commands.tune import _line, _numbers, _RefusedError, _time_left
+from qsyd_daemon.client import RefusedError
+from qsyd_daemon.commands.tune import _line, _numbers, _time_left
 
 
 @pytest.mark.parametrize(
@@ -43,5 +44,5 @@ def test_numbers_are_taken_in_as_people_type_them(typed: str, numbers: dict[str,
 
 @pytest.mark.parametrize("typed", ["forward_w=much", "forward_w=", "=5", "1400=", "forward_w=1400 x", "matching=1;2"])
 def test_what_is_no_number_is_refused_with_how_to_write_it(typed: str) -> None:
-    with pytest.raises(_RefusedError, match="="):
+    with pytest.raises(RefusedError, match="="):
         _numbers(typed)

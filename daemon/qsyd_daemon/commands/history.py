@@ -8,30 +8,28 @@ import datetime
 import json
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-from qsyd_daemon.client import NoDaemonError, call, reason_of
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, look
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.history_words import INDENT, HistoryWords
 from qsyd_daemon.terminal_lines import fitted
 
 LOOK_EVERY_S = 0.5
+AGAIN_S = 2.0
 LIMIT_MAX = 10_000
 Rows = list[dict[str, Any]]
 
 
-class _RefusedError(Exception):
-    """The question was wrong, or the journal cannot be read; says how."""
-
-
 def run(arguments: argparse.Namespace) -> int:
     """Print the events that match; with `--follow`, those that come too."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     events = [name.strip() for names in arguments.event for name in names.split(",") if name.strip()]
     words = HistoryWords(events, why=arguments.why)
     asked: dict[str, Any] = {"since": arguments.since, "until": arguments.until, "limit": arguments.limit}
@@ -41,36 +39,58 @@ def run(arguments: argparse.Namespace) -> int:
         asked["event"] = ",".join(events)
     try:
         try:
-            rows = _asked(directory, asked)
+            newest = _asked(way, {"limit": 1}) if arguments.follow else []
+            rows = _asked(way, asked)
         except NoDaemonError:
-            if arguments.follow or not _has_journal(directory):
+            if arguments.follow or not isinstance(way, Path) or not _has_journal(way):
                 raise
-            rows = _read(directory, asked)
+            rows = _read(way, asked)
         if arguments.json and not arguments.follow:
             print(json.dumps(_wanted(rows, events)[-arguments.limit :], ensure_ascii=False, indent=2))
             return ExitCode.DONE
         _print(rows, events, words, arguments)
-        while arguments.follow:
-            asked |= {"after": rows[-1]["sequence"] if rows else asked.get("after", 0), "since": None}
-            asked["limit"] = LIMIT_MAX
-            time.sleep(LOOK_EVERY_S)
-            rows = _asked(directory, asked)
-            _print(rows, events, words, arguments)
+        if arguments.follow:
+            after = max((row["sequence"] for row in (*newest, *rows)), default=0)
+            for more in _follow(way, asked | {"since": None, "limit": LIMIT_MAX}, after):
+                _print(more, events, words, arguments)
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
-    except _RefusedError as error:
+    except RefusedError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
     return ExitCode.DONE
 
 
-def _asked(directory: Path, asked: dict[str, Any]) -> Rows:
+def _follow(way: Way, asked: dict[str, Any], after: int) -> Iterator[Rows]:
+    """What comes, through every cut: the journal's numbers go on even where the daemon has begun anew."""
+    cut_s: float | None = None
+    heard_s = time.time()
+    while True:
+        time.sleep(LOOK_EVERY_S if cut_s is None else AGAIN_S)
+        try:
+            rows = _asked(way, asked | {"after": after})
+        except NoDaemonError as error:
+            if cut_s is None:
+                cut_s = heard_s
+                print(f"history: cut since {_clock(cut_s)}: {error}; trying again", file=sys.stderr, flush=True)
+            continue
+        heard_s = time.time()
+        if cut_s is not None:
+            gone = f"was cut since {_clock(cut_s)}, for {heard_s - cut_s:.0f} s"
+            print(f"history: connected again; {gone}; what was missed follows", file=sys.stderr, flush=True)
+            cut_s = None
+        after = rows[-1]["sequence"] if rows else after
+        yield rows
+
+
+def _clock(moment_s: float) -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(moment_s))
+
+
+def _asked(way: Way, asked: dict[str, Any]) -> Rows:
     query = urlencode({name: value for name, value in asked.items() if value is not None})
-    status, answer = call(directory, "GET", f"/v1/history?{query}")
-    if status != 200:
-        raise _RefusedError(reason_of(answer))
-    rows: Rows = answer["rows"]
+    rows: Rows = look(way, f"/v1/history?{query}")["rows"]
     return rows
 
 
@@ -89,7 +109,7 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
     from qsyd_daemon.store.journal_past import last_time
 
     if not 1 <= asked["limit"] <= LIMIT_MAX:
-        raise _RefusedError(f"--limit takes 1 to {LIMIT_MAX}")
+        raise RefusedError(f"--limit takes 1 to {LIMIT_MAX}")
     names = asked["event"].split(",") if asked.get("event") else None
     try:
         newest = with_journal_apart(directory, last_time, None)
@@ -101,7 +121,7 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
             list[JournalRow](),
         )
     except (MomentError, StoreError) as error:
-        raise _RefusedError(str(error)) from None
+        raise RefusedError(str(error)) from None
     print("note: no daemon runs there; this is its journal", file=sys.stderr)
     return [{"sequence": row.sequence, **json.loads(row.text_json)} for row in found]
 

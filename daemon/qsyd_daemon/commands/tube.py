@@ -5,9 +5,9 @@ import json
 import sys
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
+from qsyd_daemon.client import NoDaemonError, RefusedError, look
 from qsyd_daemon.commands.ask import ask
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 DAYS_SHOWN = 30
@@ -20,14 +20,17 @@ def run(arguments: argparse.Namespace) -> int:
         return ExitCode.WRONG_USE
     if arguments.verb is not None:
         return ask(arguments, "/v1/tube", {"reason": arguments.reason})
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        _, account = call(directory, "GET", "/v1/tube")
+        account = look(way, "/v1/tube")
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except RefusedError as refused:
+        print(f"refused: {refused}", file=sys.stderr)
+        return ExitCode.FAILED
     print(json.dumps(account, indent=2) if arguments.json else "\n".join(lines(account)))
     return ExitCode.DONE
 
