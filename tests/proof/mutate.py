@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CORE = ("sequencer", "judgement", "change_over", "permit", "gate", "gate_account", "amplifier", "heater", "faults")
 RULES = Path("rules/qsyd_rules")
 TESTS = (
-    "tests/proof/test_gate_refusals.py",
+    *("tests/proof/test_gate_refusals.py", "tests/proof/test_gate_guesses.py"),
     *("tests/rules/test_change_over.py", "tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py"),
     *("tests/rules/test_keyed_moves.py", "tests/rules/test_device_failures.py", "tests/rules/test_amplifier_model.py"),
     *("tests/rules/test_gate_account.py", "tests/rules/test_faults.py", "tests/rules/test_readings.py"),
