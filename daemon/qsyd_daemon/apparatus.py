@@ -115,6 +115,17 @@ class Apparatus:
         """How each rig is asked at once."""
         return {name: part.follower.read_now for name, part in self.rigs.items() if part.follower is not None}
 
+    @property
+    def poll_errors(self) -> dict[str, dict[str, int]]:
+        """What went wrong with questions over each link, by its name and by kind."""
+        found = {
+            f"rig {name}": dict(part.follower.errors) for name, part in self.rigs.items() if part.follower is not None
+        }
+        for name, device in self.devices.items():
+            if isinstance(device, LineDevice) and device.counts is not None:
+                found[name] = {"damaged": device.counts.damaged, "unanswered": device.counts.unanswered}
+        return found
+
     def dial_of(self, rig: str) -> Callable[[int], str | None] | None:
         """How a tune-up sets this rig's frequency; None where it may not."""
         part = self.rigs[rig]

@@ -140,6 +140,8 @@ class Daemon:
             status=self.status,
             links=lambda: {name: link.closed_because is None for name, link in self._apparatus.links.items()},
             kept_links=lambda: self._apparatus.links,
+            poll_errors=lambda: self._apparatus.poll_errors,
+            queued=lambda: {name: notice.queued for name, notice in self._apparatus.notices.items()},
             loop_lag_s=lambda: self._progress.lag_us / 1e6,
             ring=self._ring,
             counters=self._counters,

@@ -6,7 +6,7 @@ has fallen silent is judged by who gets the readings, for it can tell a useful a
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from qsyd_daemon.links.guard import Guard
 from qsyd_daemon.links.link import Link
@@ -87,6 +87,11 @@ class RigFollower:
         with self._guard:
             self._session.read_now(self._clock())
         self._send_due()
+
+    @property
+    def errors(self) -> Mapping[str, int]:
+        """What went wrong with questions so far, by kind."""
+        return self._session.errors
 
     def set_frequency(self, frequency_hz: int) -> str | None:
         """Set the transmit frequency once; why it is not tried, in words, or None. What is read back counts."""

@@ -263,4 +263,12 @@ def test_metrics_are_openmetrics(station: ApiStation) -> None:
     assert sum(value for name, value in samples.items() if name.startswith("qsyd_amplifier_state")) == 1
     assert samples["qsyd_events_total"] == station.daemon.mark()
     wanted = {"qsyd_build", "qsyd_antenna_selected", "qsyd_sequences", "qsyd_sequence_duration_seconds"}
-    assert wanted | {"qsyd_output_errors", "qsyd_events_dropped", "qsyd_loop_lag_seconds"} <= set(kinds)
+    assert 'qsyd_poll_errors_total{link="rig main",kind="unanswered"} 0' in text
+    assert 'qsyd_output_queue{output="notes"} ' in text
+    assert wanted | {
+        "qsyd_output_errors",
+        "qsyd_poll_errors",
+        "qsyd_output_queue",
+        "qsyd_events_dropped",
+        "qsyd_loop_lag_seconds",
+    } <= set(kinds)

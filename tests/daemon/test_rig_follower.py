@@ -36,6 +36,10 @@ class AskingSession:
     asked_us: int | None = None
     buffer: bytearray = field(default_factory=bytearray)
 
+    @property
+    def errors(self) -> dict[str, int]:
+        return {"damaged": 0}
+
     def opened(self, at_us: int) -> None:
         self.told = True
         self.open_since_us.append(at_us)

@@ -26,6 +26,10 @@ class StationView:
     """Every link by name, and whether it is open."""
     kept_links: Callable[[], Mapping[str, KeptLink]]
     """The links themselves."""
+    poll_errors: Callable[[], Mapping[str, Mapping[str, int]]]
+    """What went wrong with questions, by link and kind."""
+    queued: Callable[[], Mapping[str, int]]
+    """Events that wait to be written, by output."""
     loop_lag_s: Callable[[], float]
     ring: EventRing
     counters: Counters

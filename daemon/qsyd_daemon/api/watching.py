@@ -108,6 +108,8 @@ class Watching:
             status=view.status(),
             antennas=tuple(antenna.name for antenna in station.antennas),
             links=view.links(),
+            poll_errors=view.poll_errors(),
+            queued=view.queued(),
             dropped_events=self._service.store.dropped_events,
             loop_lag_s=view.loop_lag_s(),
             reload_ok=view.reloader.is_ok,

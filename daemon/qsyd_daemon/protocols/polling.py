@@ -52,13 +52,18 @@ class PolledSession:
         self._frequency_set = dialect.frequency_set if sets_frequency else None
         self._answer_timeout_us = answer_timeout_us
         self._kept_us = max(KEPT_US_MIN, KEPT_POLLS * poll_us)
-        self._damaged = 0
+        self._damaged = self._refused = self._unanswered = 0
         self.opened(0)
 
     @property
     def damaged(self) -> int:
         """How many damaged messages arrived since the session was made."""
         return self._damaged + self._dialect.damaged
+
+    @property
+    def errors(self) -> dict[str, int]:
+        """What went wrong with questions since the session was made, by kind."""
+        return {"damaged": self.damaged, "refused": self._refused, "unanswered": self._unanswered}
 
     def opened(self, at_us: int) -> None:
         """The link has (re)opened: forget everything that was under way; what the rig refuses is found anew."""
@@ -174,6 +179,7 @@ class PolledSession:
         match notice:
             case Notice.REFUSED:
                 query = self._asker.refused(at_us)
+                self._refused += query is not None
                 if query is None:
                     return None
                 self._fail(query, is_refusal=True)
@@ -197,6 +203,7 @@ class PolledSession:
             if query is not None and not query.sets_frequency:
                 self._push_left.clear()  # a setting that was not refused
         else:
+            self._unanswered += 1
             self._fail(failed, is_refusal=False)
 
     def _fail(self, query: Query, is_refusal: bool) -> None:

@@ -6,6 +6,7 @@ means; it never sends a byte that keys the transmitter or changes a setting of t
 report changes by itself, and the frequency where it was made to be allowed that and is asked to.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -33,6 +34,10 @@ class RigReading:
 
 class RigSession(Protocol):
     """What every protocol offers. Times are microseconds on one monotonic clock."""
+
+    @property
+    def errors(self) -> Mapping[str, int]:
+        """What went wrong with questions since the session was made, by kind: damaged, refused, unanswered."""
 
     def opened(self, at_us: int) -> None:
         """The link has (re)opened: forget everything that was under way; what the rig refuses is found anew."""
