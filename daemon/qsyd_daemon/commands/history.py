@@ -24,7 +24,11 @@ Rows = list[dict[str, Any]]
 
 
 class _RefusedError(Exception):
-    """The question was wrong, or the journal cannot be read; says how."""
+    """The journal cannot be read, or the daemon refuses; says how."""
+
+
+class _WrongUseError(Exception):
+    """The question itself was wrong; says how."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -59,6 +63,9 @@ def run(arguments: argparse.Namespace) -> int:
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except _WrongUseError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     except _RefusedError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
@@ -68,6 +75,8 @@ def run(arguments: argparse.Namespace) -> int:
 def _asked(directory: Path, asked: dict[str, Any]) -> Rows:
     query = urlencode({name: value for name, value in asked.items() if value is not None})
     status, answer = call(directory, "GET", f"/v1/history?{query}")
+    if status == 400:
+        raise _WrongUseError(reason_of(answer))
     if status != 200:
         raise _RefusedError(reason_of(answer))
     rows: Rows = answer["rows"]
@@ -89,7 +98,7 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
     from qsyd_daemon.store.journal_past import last_time
 
     if not 1 <= asked["limit"] <= LIMIT_MAX:
-        raise _RefusedError(f"--limit takes 1 to {LIMIT_MAX}")
+        raise _WrongUseError(f"--limit takes 1 to {LIMIT_MAX}")
     names = asked["event"].split(",") if asked.get("event") else None
     try:
         newest = with_journal_apart(directory, last_time, None)
@@ -100,7 +109,9 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
             lambda connection: select_rows(connection, 1, since, names, asked["limit"], until),
             list[JournalRow](),
         )
-    except (MomentError, StoreError) as error:
+    except MomentError as error:
+        raise _WrongUseError(str(error)) from None
+    except StoreError as error:
         raise _RefusedError(str(error)) from None
     print("note: no daemon runs there; this is its journal", file=sys.stderr)
     return [{"sequence": row.sequence, **json.loads(row.text_json)} for row in found]
