@@ -115,7 +115,7 @@ def test_without_a_daemon_the_journal_is_read_and_left_as_it_is(tmp_path: Path) 
     assert "SIMULATED: The hour turns, and a rule asks for another antenna (seed 16)" in first
     for wrong in (("--limit", "0"), ("--since", "noon")):
         done = qsyd("history", *wrong, "--state", str(tmp_path / "s"))
-        assert (done.returncode, done.stdout, done.stderr[:7]) == (1, "", "error: ")
+        assert (done.returncode, done.stdout, done.stderr[:7]) == (2, "", "error: ")
 
 
 def test_history_as_json_is_one_document_of_the_journals_own_events(station: ApiStation) -> None:
@@ -130,7 +130,7 @@ def test_history_as_json_is_one_document_of_the_journals_own_events(station: Api
 @pytest.mark.parametrize("option", [("--since", "yesterday"), ("--until", "noon"), ("--limit", "0")])
 def test_history_says_what_is_wrong_with_a_question(station: ApiStation, option: tuple[str, str]) -> None:
     done = station.daemon.qsyd("history", *option)
-    assert (done.returncode, done.stdout) == (1, "")
+    assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr.startswith("error: ")
 
 

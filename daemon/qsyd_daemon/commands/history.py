@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-from qsyd_daemon.client import NoDaemonError, RefusedError, Way, look
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, reason_of
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.history_words import INDENT, HistoryWords
@@ -23,6 +23,10 @@ LOOK_EVERY_S = 0.5
 AGAIN_S = 2.0
 LIMIT_MAX = 10_000
 Rows = list[dict[str, Any]]
+
+
+class _WrongUseError(Exception):
+    """The question itself is wrong; says how."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -56,6 +60,9 @@ def run(arguments: argparse.Namespace) -> int:
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except _WrongUseError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     except RefusedError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
@@ -90,7 +97,12 @@ def _clock(moment_s: float) -> str:
 
 def _asked(way: Way, asked: dict[str, Any]) -> Rows:
     query = urlencode({name: value for name, value in asked.items() if value is not None})
-    rows: Rows = look(way, f"/v1/history?{query}")["rows"]
+    status, answer = call(way, "GET", f"/v1/history?{query}")
+    if status == 400:
+        raise _WrongUseError(reason_of(answer))
+    if status != 200:
+        raise RefusedError(reason_of(answer))
+    rows: Rows = answer["rows"]
     return rows
 
 
@@ -109,7 +121,7 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
     from qsyd_daemon.store.journal_past import last_time
 
     if not 1 <= asked["limit"] <= LIMIT_MAX:
-        raise RefusedError(f"--limit takes 1 to {LIMIT_MAX}")
+        raise _WrongUseError(f"--limit takes 1 to {LIMIT_MAX}")
     names = asked["event"].split(",") if asked.get("event") else None
     try:
         newest = with_journal_apart(directory, last_time, None)
@@ -120,7 +132,9 @@ def _read(directory: Path, asked: dict[str, Any]) -> Rows:
             lambda connection: select_rows(connection, 1, since, names, asked["limit"], until),
             list[JournalRow](),
         )
-    except (MomentError, StoreError) as error:
+    except MomentError as error:
+        raise _WrongUseError(str(error)) from None
+    except StoreError as error:
         raise RefusedError(str(error)) from None
     print("note: no daemon runs there; this is its journal", file=sys.stderr)
     return [{"sequence": row.sequence, **json.loads(row.text_json)} for row in found]

@@ -6,6 +6,7 @@ const EVERY_MS = 1000;       // how often the meters are asked for
 const AT_ONCE_MS = 50;       // how soon after an event, and how seldom at most
 const ANSWER_MS = 4000;      // a station that takes longer counts as lost
 const AGAIN_MS = [500, 1000, 2000, 5000];
+const BARRED_MS = 30000;     // how seldom a token is shown that was refused: each time counts as a guess, for all at this address
 const TOKEN = "qsyd-token";
 const ROLES = ["visitor", "watch", "operate", "administer"];
 const METERS = [
@@ -25,7 +26,7 @@ const METERS = [
 const at = (id) => document.getElementById(id);
 const known = {
   token: sessionStorage.getItem(TOKEN), role: "visitor", name: "", status: null, statusAt: 0, lostAt: null, lostClock: "",
-  lastId: null, lease: null, stream: null,
+  lastId: null, lease: null, stream: null, barredUntil: 0,
 };
 
 // ---- The station, asked
@@ -45,15 +46,20 @@ async function ask(path, body) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(body);
   }
+  const { token } = known;
   const response = await fetch(path, options);
+  if (response.status === 401 && token === known.token && token) known.barredUntil = performance.now() + BARRED_MS;
   const answer = await response.json();
   if (!response.ok) throw new Refused(response.status, answer.detail || answer.title || `refused (${response.status})`);
   return answer;
 }
 
+const barred = () => performance.now() < known.barredUntil;
+
 let refreshing = false;
 let again = false;
 async function refresh() {
+  if (barred()) return;
   if (refreshing) { again = true; return; }
   refreshing = true;
   do {
@@ -73,19 +79,23 @@ async function refresh() {
       }
     }
     await pause(AT_ONCE_MS);
-  } while (again);
+  } while (again && !barred());
   refreshing = false;
 }
 
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 async function whoAmI() {
+  const { token } = known;
   try {
     const caller = await ask("/v1/caller");
+    if (token !== known.token) return;
     known.role = caller.role;
     known.name = caller.name;
   } catch (error) {
+    if (token !== known.token) return;
     known.role = "visitor";
+    if (error instanceof Refused && error.status === 401) lose(error.message, true);
     if (error instanceof Refused && known.token) {
       say(error.status === 401 ? "This token is not one of the station's, or has been taken back." : error.message);
     }
@@ -99,6 +109,7 @@ async function follow() {
   for (let tries = 0; ; tries += 1) {
     const stop = new AbortController();
     known.stream = stop;
+    while (barred()) await pause(AGAIN_MS[0]);
     try {
       const more = known.lastId ? { "Last-Event-ID": known.lastId } : {};
       const response = await fetch("/v1/events", { headers: headers(more), cache: "no-store", signal: stop.signal });
@@ -279,7 +290,7 @@ function showMeters(status) {
   const told = status.meters;
   hide("no-meters", told !== null);
   const body = at("meter-rows");
-  if (told === null) { body.replaceChildren(); return; }
+  if (told === null) { body.replaceChildren(); body.dataset.shown = ""; return; }
   const limits = status.amplifier ? { ...status.amplifier.limits, output_w: status.amplifier.output_w } : {};
   const rows = METERS.map(([name, label, unit, digits, limit]) => meter(label, told[name], limits[limit], unit, digits, name));
   const shown = JSON.stringify(rows.map((row) => [row.textContent, row.className]));
@@ -391,10 +402,14 @@ function tick() {
   if (known.lostAt !== null) {
     const gone = Math.round((performance.now() - known.lostAt) / 1000);
     if (known.wantsToken) {
-      put("lost", `The station shows itself only to those with a token of its own: ${known.lostWords}. See Token, below.`);
+      put("lost-told", `The station shows itself only to those with a token of its own: ${known.lostWords}. See Token, below.`);
+      put("lost-for", "");
+      put("lost-why", "");
       return;
     }
-    put("lost", `Connection lost at ${known.lostClock}, ${gone} s ago: ${known.lostWords}. ${status ? "What is shown is old." : ""}`);
+    put("lost-told", `Connection lost at ${known.lostClock}`);
+    put("lost-for", `, ${gone} s ago`);
+    put("lost-why", `: ${known.lostWords}. ${status ? "What is shown is old." : ""}`);
     return;
   }
   if (!status || !status.amplifier) return;
@@ -417,10 +432,10 @@ function lose(words, wantsToken = false) {
     known.lostAt = performance.now();
     known.lostClock = new Date().toLocaleTimeString([], { hour12: false });
     document.body.classList.add("old");
-    document.title = `${wantsToken ? "token wanted" : "connection lost"}: ${known.status ? known.status.station : "qsyd"}`;
     hide("lost", false);
     enable();
   }
+  document.title = `${wantsToken ? "token wanted" : "connection lost"}: ${known.status ? known.status.station : "qsyd"}`;
   tick();
 }
 
@@ -486,6 +501,7 @@ at("token-forget").addEventListener("click", () => useToken(""));
 async function useToken(token) {
   await endLease();
   known.token = token || null;
+  known.barredUntil = 0;
   if (token) sessionStorage.setItem(TOKEN, token); else sessionStorage.removeItem(TOKEN);
   await whoAmI();
   if (known.token && known.role !== "visitor") say(`Token of ${known.name}: may ${known.role}.`);
@@ -497,7 +513,9 @@ async function useToken(token) {
 
 at("lease").addEventListener("change", async () => {
   if (!at("lease").checked) { await endLease(); return; }
+  at("lease").disabled = true;  // one at a time: what is unchecked before the answer would be held all the same
   const answer = await act("/v1/lease", {});
+  at("lease").disabled = false;
   if (answer) keepLease(answer); else at("lease").checked = false;
 });
 
@@ -510,7 +528,8 @@ async function renewLease() {
   try {
     await ask("/v1/lease", { lease: known.lease.name });
   } catch (error) {
-    if (error instanceof Refused) dropLease(`The lease is gone: ${error.message}`);
+    // told to wait is not told that it is gone
+    if (error instanceof Refused && error.status !== 429 && error.status !== 503) dropLease(`The lease is gone: ${error.message}`);
   }
 }
 
