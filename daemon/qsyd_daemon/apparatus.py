@@ -143,9 +143,9 @@ class Apparatus:
         self._leaving.update(left)
         return left
 
-    async def close_left(self) -> None:
-        """Close what was taken out."""
-        left = list(self._leaving)
+    async def close_left(self, *, notices: bool = True) -> None:
+        """Close what was taken out; without `notices` those stay for later, for they may take a second to write."""
+        left = [part for part in self._leaving if notices or part.notice is None]
         await asyncio.gather(*(part.close() for part in left))
         self._leaving.difference_update(left)
 

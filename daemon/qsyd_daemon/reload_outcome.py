@@ -31,7 +31,7 @@ class Outcome:
     """Links and outputs that were begun anew, or would be."""
     untouched: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
-    """Lines of the file, and what is to be said of them."""
+    """Lines of the file, and what is to be said of them: faults, what takes a restart, or only warnings."""
 
     @property
     def in_short(self) -> str:

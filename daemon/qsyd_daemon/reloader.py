@@ -21,7 +21,7 @@ from qsyd_daemon.outputs.permit_line import PermitLine
 from qsyd_daemon.reload_outcome import Ending, Outcome, wrong_file
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.service import Service
-from qsyd_daemon.station_file.difference import Exchange, differences, exchange, untakeable
+from qsyd_daemon.station_file.difference import Exchange, differences, exchange, stale_now, untakeable
 from qsyd_daemon.station_file.errors import StationFileError
 from qsyd_daemon.station_file.load import load_station
 from qsyd_daemon.station_file.settings import Simulated, StationFile
@@ -155,9 +155,8 @@ class Reloader:
 
     async def _judge(self, *, only_check: bool) -> Outcome:
         presets = self._service.store.presets()
-        file, core_atlas = await asyncio.to_thread(self._read, presets)
         old = self.file
-        changed = differences(old, file)
+        file, atlas, changed = await self._read(presets)
         shown = changed[:SHOWN_CHANGES]
         if len(changed) > SHOWN_CHANGES:
             shown = (*shown, f"and {len(changed) - SHOWN_CHANGES} more")
@@ -175,20 +174,30 @@ class Reloader:
                 self.file, self._read_at = file, _now()
             return Outcome(Ending.UNCHANGED, "nothing has changed", untouched=untouched)
         self._refuse_to_strand(file)
+        warnings = tuple(warning.printed(file.path) for warning in file.warnings)
         if only_check:
-            return Outcome(Ending.CHECKED, "this would change", shown, plan.names, untouched)
-        await self._take(file, core_atlas, plan, shown)
-        return Outcome(Ending.RELOADED, "the station file is in force", shown, plan.names, untouched)
+            return Outcome(Ending.CHECKED, "this would change", shown, plan.names, untouched, warnings)
+        await self._take(file, atlas, plan, shown)
+        return Outcome(Ending.RELOADED, "the station file is in force", shown, plan.names, untouched, warnings)
 
-    def _read(self, presets: Presets) -> tuple[StationFile, Atlas]:
-        """In a thread. Raises `StationFileError`."""
+    async def _read(self, presets: Presets) -> tuple[StationFile, Atlas, tuple[str, ...]]:
+        """In a thread. Raises `StationFileError`; whatever else goes wrong is no reason to end a running station."""
+        try:
+            return await asyncio.to_thread(self._read_and_judge, presets)
+        except StationFileError:
+            raise
+        except Exception as error:
+            self._log.exception("fault in qsyd itself, at reading a station file")
+            raise ReloadRefusedError(f"qsyd failed at this file: {type(error).__name__}: {error}") from error
+
+    def _read_and_judge(self, presets: Presets) -> tuple[StationFile, Atlas, tuple[str, ...]]:
         file = load_station(self.file.path)
         problems = list(api_problems(file.api, self._ways.state)) if file.api is not None else []
         atlas = Atlas(file.station)
         problems += failures(file, atlas, presets)
         if problems:
             raise StationFileError(file.path, problems)
-        return file, atlas
+        return file, atlas, (*differences(self.file, file), *stale_now(self.file, file, presets))
 
     def _refuse_to_strand(self, file: StationFile) -> None:
         """An amplifier that is on could not be cooled down any more."""
@@ -211,8 +220,9 @@ class Reloader:
             if plan.has_links and service.state.station.exchanging is not None:
                 service.tell(ExchangeChanged(monotonic_us(), None))
             raise
-        await self._apparatus.close_left()
+        await self._apparatus.close_left(notices=False)  # first of all, for another may want the same port
         self._apparatus.start(made)
+        await self._apparatus.close_left()
 
     def _switch(self, file: StationFile, atlas: Atlas, plan: Exchange, changed: tuple[str, ...]) -> list[Part]:
         """In one turn of the loop: other parts, another core, and its first event; the parts that are to be started."""

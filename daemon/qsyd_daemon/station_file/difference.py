@@ -20,6 +20,7 @@ from qsyd_daemon.station_file.settings import (
     StationFile,
 )
 from qsyd_rules.command import CommandName
+from qsyd_rules.preset import Presets, PresetStanding, standing
 from qsyd_rules.quantity import format_frequency
 from qsyd_rules.segment import Segment
 from qsyd_rules.station import Station
@@ -103,6 +104,19 @@ def differences(old: StationFile, new: StationFile) -> tuple[str, ...]:
     return tuple(found)
 
 
+def stale_now(old: StationFile, new: StationFile, presets: Presets) -> Iterator[str]:
+    """Which presets the edges of the new file make stale, a sentence for each antenna."""
+    before = {segment.name: segment for segment in old.station.segments}
+    after = {segment.name: segment for segment in new.station.segments}
+    found: dict[str, list[str]] = {}
+    for (antenna, name), preset in sorted(presets.items()):
+        was_good = name in before and standing(preset, before[name]) is PresetStanding.SAVED
+        if was_good and (name not in after or standing(preset, after[name]) is not PresetStanding.SAVED):
+            found.setdefault(antenna, []).append(name)
+    for antenna, names in found.items():
+        yield f"presets of {antenna} that are stale now: {', '.join(names)}"
+
+
 def _is_device(output: OutputSettings | None) -> bool:
     return isinstance(output, DeviceSettings | LineSettings)
 
@@ -159,7 +173,8 @@ def _segments(was: Station, now: Station) -> Iterator[str]:
         old, new = before.get(band, []), after.get(band, [])
         if old != new:
             edges = ", ".join(format_frequency(each.low_hz) for each in new)
-            yield f"segments of {band}: {len(new)}, was {len(old)}; they begin at {edges}"
+            number = f"{len(new)}, was {len(old)}; " if len(old) != len(new) else ""
+            yield f"segments of {band}: {number}they begin at {edges or 'none'}"
     yield from _fields("segments", was.computed, now.computed)
 
 
