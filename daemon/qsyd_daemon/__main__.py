@@ -70,10 +70,26 @@ def parser() -> argparse.ArgumentParser:
     as_json = argparse.ArgumentParser(add_help=False)
     as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
     _station_commands(commands, state, as_json)
-    _daemon_commands(commands, state, as_json)
+    _daemon_commands(commands, _way(state), as_json)
     _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
     return whole
+
+
+def _way(state: Parser) -> Parser:
+    """Which daemon is asked: one of this machine, or one elsewhere."""
+    way = argparse.ArgumentParser(add_help=False, parents=[state])
+    elsewhere = way.add_argument_group("a daemon elsewhere")
+    elsewhere.add_argument(
+        "--server", metavar="URL", help="such as https://station.example:8443 (default $QSYD_SERVER)"
+    )
+    elsewhere.add_argument("--token-file", metavar="FILE", help="holds your token (default $QSYD_TOKEN_FILE)")
+    elsewhere.add_argument(
+        "--ca-file",
+        metavar="FILE",
+        help="whose certificates to trust, in PEM (default $QSYD_CA_FILE, else the system's)",
+    )
+    return way
 
 
 def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
@@ -91,12 +107,20 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     check.add_argument("station", metavar="STATION", help="station file")
     check.set_defaults(module="check")
 
-    explain = commands.add_parser("explain", parents=[state, as_json], help="where a frequency would put the station")
+    explain = commands.add_parser(
+        "explain", parents=[state, as_json], help="where a frequency would put the station, or why it was where"
+    )
     explain.add_argument("station", metavar="STATION", help="station file")
-    explain.add_argument("frequency", metavar="FREQUENCY", nargs="+", help="such as 14.205 MHz")
+    frequency = explain.add_argument("frequency", metavar="FREQUENCY", nargs="+", help="such as 14.205 MHz")
+    frequency.required = False  # not `*`: that would be over before an option comes, and `--mode usb 14.205 MHz` is one
     explain.add_argument("--mode", choices=MODES, help="judge the emission too")
     explain.add_argument("--rig", metavar="R", help="which rig asks (default the one that is followed)")
     explain.add_argument("--at", metavar="HH:MM", help="time of day, UTC, for rules that ask for it")
+    explain.add_argument("--when", metavar="TIME", help="instead: what was in force then, as 02:14 or a full time")
+    explain.add_argument(
+        "--event", type=int, metavar="N", help="instead: what was in force after this event of history"
+    )
+    explain.add_argument("--around", default="5 s", metavar="TIME", help="show what happened within it (default 5 s)")
     explain.set_defaults(module="explain")
 
     plan = commands.add_parser("plan", parents=[state, as_json], help="the tune-up worksheet")
@@ -139,15 +163,23 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
     status.set_defaults(module="status")
 
     tube = commands.add_parser("tube", parents=[state, as_json], help="what the tube has been through, and its gain")
+    tube.add_argument("verb", metavar="new", nargs="?", choices=("new",), help="begin anew for another tube")
+    tube.add_argument("--reason", help="with new: why; the old tube's account is kept under it")
     tube.set_defaults(module="tube")
     watch = commands.add_parser("watch", parents=[state], help="the station live")
     watch.add_argument("--json", action="store_true", help="events as lines of JSON")
+    watch.add_argument(
+        "--lease", action="store_true", help="hold a lease; when this ends, the amplifier goes to standby"
+    )
     watch.set_defaults(module="watch")
 
     history = commands.add_parser("history", parents=[state, as_json], help="what happened, and why")
-    history.add_argument("--since", metavar="TIME", help="2026-05-01T14:30Z, or how long ago: 15min")
-    history.add_argument("--until", metavar="TIME", help="likewise")
-    history.add_argument("--event", action="append", default=[], metavar="NAME", help="only these; may be repeated")
+    history.add_argument("--since", metavar="TIME", help="02:10 (the last there was), 2026-05-01T14:30Z, or 15min ago")
+    history.add_argument("--until", metavar="TIME", help="likewise; a time of day is the first one after --since")
+    history.add_argument(
+        "--event", action="append", default=[], metavar="NAMES", help="only these, such as placed,fault"
+    )
+    history.add_argument("--why", action="store_true", help="under each decision, what it followed from")
     history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")
@@ -266,9 +298,13 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
         "scenario", metavar="SCENARIO", nargs="?", help="a file, or the name of one that comes with qsyd"
     )
     simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
+    simulate.add_argument(
+        "--recall-trial", type=int, metavar="N", help="N random jumps of the dial with presets and without any"
+    )
     simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
     simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
-    simulate.add_argument("--svg", metavar="FILE", help="also draw the scenario's change-overs as time lines, as SVG")
+    simulate.add_argument("--svg", metavar="FILE", help="also draw it as SVG: the change-overs, or the trial")
+    simulate.add_argument("--state", metavar="DIR", help="keep the scenario's events as a journal there, to ask about")
     simulate.set_defaults(module="simulate")
 
     sim = commands.add_parser("sim", help="simulated devices to connect to")
@@ -297,6 +333,9 @@ def _plant_commands(devices: Commands) -> None:
     where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
     bench = devices.add_parser("bench", help="rig, antenna switch, amplifier and antennas, and a station file for them")
     bench.add_argument("--directory", metavar="DIR", help="for rig and station file (default: a temporary one)")
+    bench.add_argument(
+        "--api", type=int, metavar="PORT", help="have the station file open the page and the API at this loopback port"
+    )
     for device in (amplifier, bench):
         device.add_argument(
             "--station", choices=("plover-sands", "orchard-bank", "heron-point"), default="plover-sands"

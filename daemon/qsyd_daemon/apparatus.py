@@ -56,6 +56,7 @@ class Part:
     notice: NoticeOutput | None = None
     follower: RigFollower | None = None
     sense: KeySense | None = None
+    sets_frequency: bool = False
     in_use: bool = True
 
     async def close(self) -> None:
@@ -113,6 +114,22 @@ class Apparatus:
     def read_rig(self) -> Mapping[str, Callable[[], None]]:
         """How each rig is asked at once."""
         return {name: part.follower.read_now for name, part in self.rigs.items() if part.follower is not None}
+
+    @property
+    def poll_errors(self) -> dict[str, dict[str, int]]:
+        """What went wrong with questions over each link, by its name and by kind."""
+        found = {
+            f"rig {name}": dict(part.follower.errors) for name, part in self.rigs.items() if part.follower is not None
+        }
+        for name, device in self.devices.items():
+            if isinstance(device, LineDevice) and device.counts is not None:
+                found[name] = {"damaged": device.counts.damaged, "unanswered": device.counts.unanswered}
+        return found
+
+    def dial_of(self, rig: str) -> Callable[[int], str | None] | None:
+        """How a tune-up sets this rig's frequency; None where it may not."""
+        part = self.rigs[rig]
+        return part.follower.set_frequency if part.follower is not None and part.sets_frequency else None
 
     def wiring(self, file: StationFile) -> Wiring:
         """What the core needs to know of these outputs, which are those of `file`."""
@@ -175,7 +192,7 @@ class Apparatus:
 
     def add_rig(self, name: str, link: RigLink) -> Part:
         """Make one, not started yet."""
-        part = self.rigs[name] = Part(name)
+        part = self.rigs[name] = Part(name, sets_frequency=link.sets_frequency and not self._ways.dry_run)
         address = link.address
         if isinstance(address, Simulated):
             address = (self._ways.simulated or {})[name]
@@ -272,7 +289,8 @@ class Apparatus:
         def crashed(error: Exception) -> None:
             self.service.fail(error)
 
-        return RigFollower(name, _session(link), reading, closed, lambda: None, crashed=crashed)
+        session = _session(link, sets_frequency=part.sets_frequency)
+        return RigFollower(name, session, reading, closed, lambda: None, crashed=crashed)
 
     def _sense(self, part: Part, settings: KeySenseSettings, onward: Speaker | None) -> KeySense:
         def told(keyed: bool | None) -> None:
@@ -286,9 +304,9 @@ class Apparatus:
         return sense
 
 
-def _session(link: RigLink) -> RigSession:
+def _session(link: RigLink, *, sets_frequency: bool) -> RigSession:
     match link.protocol:
         case Protocol.ASCII_CAT:
-            return AsciiCatSession(link.frequency_digits, link.poll_us, link.push)
+            return AsciiCatSession(link.frequency_digits, link.poll_us, link.push, sets_frequency=sets_frequency)
         case Protocol.CI_V:
-            return CiVSession(link.civ_address, link.poll_us, link.push)
+            return CiVSession(link.civ_address, link.poll_us, link.push, sets_frequency=sets_frequency)

@@ -1,7 +1,7 @@
 """The station file that fits the bench of `qsyd sim bench`: made from what is served, so that it can be run as it is."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 _FILE = r"""# Made by qsyd sim bench, for as long as that bench is running.
 station: {station}
@@ -46,6 +46,13 @@ outputs:
       stale_after: 1 s
 """
 
+_MATCHING = r"""  matching-unit:
+    kind: device
+    link: tcp:127.0.0.1:{port}
+    commands: {{recall-preset: "MATCH {{matching}}\n"}}
+    acknowledge: '^OK'
+"""
+
 
 def station_text(
     station: str,
@@ -57,10 +64,21 @@ def station_text(
     warm_up_s: int,
     drive_w: int,
     match: str,
+    units: Collection[int] = (),
+    matching_port: int | None = None,
+    api_port: int | None = None,
 ) -> str:
-    """The station file. `antennas` are name, port and bands; `match` takes the answer to METERS apart."""
-    lines = [f"  {name}: {{port: {port}, bands: [{', '.join(bands)}]}}" for name, port, bands in antennas]
-    return _FILE.format(
+    """The station file. `antennas` are name, port and bands; `match` takes the answer to METERS apart.
+
+    `units` are the ports with a matching unit, `matching_port` is where these are reached. With `api_port` the daemon
+    serves its page and API there, on loopback.
+    """
+    lines = [
+        f"  {name}: {{port: {port}, bands: [{', '.join(bands)}]{', matching: 3' if port in units else ''}}}"
+        for name, port, bands in antennas
+    ]
+    matching = _MATCHING.format(port=matching_port) if matching_port is not None else ""
+    file = _FILE.format(
         station=station,
         rig=json.dumps(f"serial:{rig_path}"),  # a JSON text is a double-quoted YAML one
         antennas="\n".join(lines),
@@ -70,3 +88,5 @@ def station_text(
         amplifier_port=amplifier_port,
         match=match,
     )
+    api = f'\napi: {{listen: "127.0.0.1:{api_port}"}}\n' if api_port is not None else ""
+    return file + matching + api

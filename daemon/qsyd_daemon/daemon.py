@@ -1,6 +1,7 @@
 """One daemon, put together from a station file: wires, service, store and control socket; and taken apart again."""
 
 import asyncio
+import datetime
 import gc
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -17,6 +18,7 @@ from qsyd_daemon.apparatus import Apparatus
 from qsyd_daemon.outputs.device import LineDevice
 from qsyd_daemon.outputs.jsonl import JsonlOutput
 from qsyd_daemon.outputs.log import LogOutput
+from qsyd_daemon.past import Book
 from qsyd_daemon.progress import Progress
 from qsyd_daemon.reloader import Reloader
 from qsyd_daemon.rig_follower import monotonic_us
@@ -25,6 +27,7 @@ from qsyd_daemon.station_file.settings import StationFile
 from qsyd_daemon.status import status
 from qsyd_daemon.store.store import Store
 from qsyd_daemon.tune_up_desk import TuneUpDesk
+from qsyd_daemon.tune_up_past import tell_of_interrupted
 from qsyd_daemon.ways import Ways
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.placement import Atlas
@@ -60,7 +63,7 @@ class Daemon:
         )
         core = GuardedStation(Atlas(file.station), self._apparatus.wiring(file))
         self.service = self._apparatus.service = Service(core, wires, store, ways.state, log)
-        self._desk = TuneUpDesk(self.service, file.tune_key_down_us)
+        self._desk = TuneUpDesk(self.service, file.tune_key_down_us, self._apparatus.dial_of(core.followed))
         self.reloader = Reloader(file, self._apparatus, self.service, self._desk, ways, self._in_a_line, log)
         self.api = Api(self._view(file), ways.opening, log)
         self.reloader.lease_changed = self.api.renew_leases_within
@@ -75,12 +78,14 @@ class Daemon:
 
     async def start(self) -> None:
         """Open the control socket and the links; the safe state goes out as soon as each link is there."""
+        began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
-        self.service.adopt_edges()
-        self.service.start()
+        self.service.presets.adopt_edges()
+        self.service.start(self.reloader.file.sha256)
         self._apparatus.start([*self._apparatus.outputs.values(), *self._apparatus.rigs.values()])
         for warning in self._store.warnings:
             self.service.warn("state-directory", warning)
+        self.service.spawn(tell_of_interrupted(self.service, began))
         gc.collect()
         gc.freeze()  # what was loaded lives as long as the daemon: a full collection would only stall the loop
         self._progress.start()
@@ -114,6 +119,7 @@ class Daemon:
                 seen["devices"][name]["readings"] = asdict(device.counts)
         tube = self.service.experience.tube_to_json(monotonic_us())
         tube["days"] = tube["days"][-1:]  # the others are for `qsyd tube`
+        del tube["earlier"]
         return {
             "version": __version__,
             "simulated": self.reloader.is_simulated,
@@ -134,10 +140,13 @@ class Daemon:
             status=self.status,
             links=lambda: {name: link.closed_because is None for name, link in self._apparatus.links.items()},
             kept_links=lambda: self._apparatus.links,
+            poll_errors=lambda: self._apparatus.poll_errors,
+            queued=lambda: {name: notice.queued for name, notice in self._apparatus.notices.items()},
             loop_lag_s=lambda: self._progress.lag_us / 1e6,
             ring=self._ring,
             counters=self._counters,
             reloader=self.reloader,
+            book=self._book,
             lease_s=file.api.lease_us / 1e6 if file.api is not None else LEASE_S,
         )
 
@@ -150,6 +159,10 @@ class Daemon:
         transmit = "released" if seen["transmit"]["released"] else "inhibited"
         refused = self.reloader.refused_in_short
         return f"{where}{state}, transmit {transmit}{f'; {refused}' if refused else ''}"
+
+    def _book(self) -> Book:
+        file = self.reloader.file
+        return Book(self.service.core.atlas, file.sha256, file.rule_lines)
 
     def _to_log(self, line: Mapping[str, Any]) -> None:
         if line["event"] != "frequency":  # every turn of the dial would drown the rest

@@ -1,14 +1,12 @@
-"""Follows the daemon's events over its control socket (WHATWG HTML, section 9.2). Standard library only."""
+"""Follows the daemon's events (WHATWG HTML, section 9.2). Standard library only."""
 
 import http.client
 import json
-from collections.abc import Generator, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, SocketConnection, reason_of
-from qsyd_daemon.control_path import control_path
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, authority_of, connection_to, reason_of, why_not
 
 SILENT_S = 40.0
 """Longer than two pings: whoever is silent for so long is gone."""
@@ -23,38 +21,41 @@ class Told:
     number: str | None
 
 
-class StreamRefusedError(NoDaemonError):
-    """The daemon answers, and does not let this be followed."""
+def follow(
+    way: Way, last_id: str | None = None, target: str = "/v1/events", heard: Callable[[], None] = lambda: None
+) -> Generator[Told, None, None]:
+    """Every event until the stream ends; `heard` is called for every line of it, those that tell nothing too.
 
-
-def follow(directory: Path, last_id: str | None = None, target: str = "/v1/events") -> Generator[Told, None, None]:
-    """Every event until the stream ends. Raises `NoDaemonError` where none begins."""
+    Raises `NoDaemonError` where none begins, `RefusedError` where this caller may not follow, or there is nothing to.
+    """
+    connection = connection_to(way)
     try:
-        connection = SocketConnection(control_path(directory))
         headers = {"Accept": "text/event-stream"} | ({"Last-Event-ID": last_id} if last_id is not None else {})
-        connection.request("GET", target, headers=headers)
+        connection.request("GET", target, headers=headers | authority_of(way))
         assert connection.sock is not None
         connection.sock.settimeout(SILENT_S)
         response = connection.getresponse()
         if response.status != 200:
-            raise StreamRefusedError(reason_of(json.loads(response.read() or b"{}")))
-    except (FileNotFoundError, NotADirectoryError, ConnectionRefusedError):
-        raise NoDaemonError(
-            f"no daemon answers in {directory}; start one with `qsyd run`, or name its --state directory"
-        ) from None
+            reason = reason_of(json.loads(response.read() or b"{}"))
+            raise RefusedError(reason) if response.status in {400, 401, 403, 404} else NoDaemonError(reason)
     except (OSError, http.client.HTTPException, ValueError) as error:
-        raise NoDaemonError(f"the daemon in {directory} does not answer as it should: {error}") from None
+        connection.close()
+        raise NoDaemonError(why_not(way, error)) from None
+    except (NoDaemonError, RefusedError):
+        connection.close()
+        raise
     try:
-        yield from _events(response)
+        yield from _events(response, heard)
     except (OSError, http.client.HTTPException):
         return
     finally:
         connection.close()
 
 
-def _events(response: http.client.HTTPResponse) -> Iterator[Told]:
+def _events(response: http.client.HTTPResponse, heard: Callable[[], None]) -> Iterator[Told]:
     event, data, number = "message", "", None
     while line := response.readline():
+        heard()
         text = line.decode("utf-8", "replace").rstrip("\r\n")
         name, _, value = text.partition(":")
         value = value.removeprefix(" ")

@@ -27,8 +27,10 @@ def _said(event: Mapping[str, Any]) -> str:
     match event["event"]:
         case "change-over-started":
             return f"change-over to {event['to']['antenna']} on {event['to']['segment']}"
+        case "simulated":
+            return f"SIMULATED: {event['scenario']} (seed {event['seed']}); nothing of this has happened"
         case "transmit-released":
-            return "transmit released"
+            return "transmit released: nothing forbids it any more"
         case "hold-started":
             why = f": {event['reason']}" if event["reason"] else ""
             return f"{event['operator']} holds {event['antenna']} until {event['until']}{why}"
@@ -37,18 +39,38 @@ def _said(event: Mapping[str, Any]) -> str:
             return f"station file in force: {'; '.join(event['changed'])}{anew}"
         case "hold-ended":
             return f"hold of {event['antenna']} ended: {event['because']}"
+        case "fault-acknowledged":
+            why = f": {event['reason']}" if event["reason"] else ""
+            return f"{event['operator']} acknowledged fault {event['code']}{why}"
+        case "tune-up":
+            return f"tune-up: {event['text']}"
+        case "notice":
+            return f"notice of rule “{event['rule']}”: {event['text']}"
+        case "tube-replaced":
+            return f"{event['operator']} began the account of a new tube: {event['reason']}"
+        case "asked":
+            answer = "" if event["accepted"] else "refused: "
+            return f"{event['operator']} asked for amplifier {event['request']}: {answer}{event['text']}"
         case "amplifier":
             return f"amplifier: {event['was']} -> {event['state']}: {event['reason']}"
         case "placed":
-            because = event.get("because")
-            return f"placed {_joined(event)}{f'; {because}' if because else ''}"
+            return f"placed {_placed(event)}"
         case _:
             return _joined(event)
 
 
+def _placed(event: Mapping[str, Any]) -> str:
+    """Where, then why there; rules that decided something else besides come last."""
+    because, rules = event.get("because"), event["rules"]
+    if not because:
+        return _joined(event)
+    also = ", ".join(f"“{name}”" for name in rules if f"“{name}”" not in because)
+    return "; ".join([_joined({**event, "rules": []}), because, *([f"also rule {also}"] if also else [])])
+
+
 def _joined(event: Mapping[str, Any]) -> str:
-    words = " ".join(" ".join(narrate(event)).split())
-    return words.removeprefix("qsyd ").removeprefix("rig ") if words.startswith(("qsyd ", "rig rig ")) else words
+    words = " ".join(" ".join(narrate({key: event[key] for key in event if key != "sequence"})).split())
+    return words.removeprefix("qsyd ").removeprefix("rig ")
 
 
 def _plainly(event: Mapping[str, Any]) -> str:

@@ -3,6 +3,7 @@
 Fed with every event and the state it led to; everything here returns at once. What has to last goes to the store.
 """
 
+import asyncio
 import datetime
 import time
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from concurrent.futures import Future
 from math import log10
 from typing import Any
 
+from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.store import Store
 from qsyd_rules.actuator import Resting, Settling
 from qsyd_rules.ageing_cause import found
@@ -19,7 +21,7 @@ from qsyd_rules.over import Over, OverSoFar
 from qsyd_rules.preset_ageing import Watch, kept, noted
 from qsyd_rules.state import StationState
 from qsyd_rules.station import AmplifierLimits, Station
-from qsyd_rules.tube_account import FULL_PART, IDLE, TubeAccount, Use, over_ended, passed
+from qsyd_rules.tube_account import FULL_PART, IDLE, OldTube, TubeAccount, Use, joined, over_ended, passed
 
 WRITE_EVERY_S = 35.0
 """The account is written when it is this old; looked at every 20 s, so a crash loses under a minute."""
@@ -50,6 +52,7 @@ class Experience:
         self._written = self.account
         self._written_s = time.monotonic()
         self._writing: tuple[Future[None], TubeAccount] | None = None
+        self._retiring = False
 
     def take_over(self, station: Station) -> None:
         """What is learnt from here on is of this station; what was learnt before stays."""
@@ -89,29 +92,45 @@ class Experience:
                 return
             if future.done() and future.exception() is None:  # else the store has told, and it is written again
                 self._written = account
-        if self.account != self._written and due:
+        if self.account != self._written and due and not self._retiring:
             self._written_s = time.monotonic()
             self._writing = self._store.save_tube(self.account), self.account
+
+    def new_tube(self, operator: str, reason: str, now_us: int) -> "asyncio.Future[OldTube]":
+        """Another tube is in the amplifier: the account of the old one is kept, durably, and begins anew.
+
+        How presets fare is compared anew too: a mean over two tubes says nothing. The future ends with the old tube, or
+        with `StoreError`, and then the account goes on as it was. Whoever waits for it may not cancel it: shield it.
+        """
+        self._pass_time(now_us)
+        old = OldTube(_stamped(self._now_s()), operator, reason, self.account)
+        done: asyncio.Future[OldTube] = asyncio.get_running_loop().create_future()
+        if self._retiring:
+            done.set_exception(StoreError("the account of a new tube is being begun already"))
+            return done
+        self.account, self._retiring = TubeAccount(), True
+
+        def retired(writing: asyncio.Future[None]) -> None:
+            self._retiring = False
+            error = writing.exception()
+            if error is not None:
+                self.account = joined(old.account, self.account)
+                done.set_exception(error)
+                return
+            self._written, self._writing, self._watch, self._over = TubeAccount(), None, Watch(), None
+            done.set_result(old)
+
+        asyncio.wrap_future(self._store.retire_tube(old)).add_done_callback(retired)
+        return done
 
     def tube_to_json(self, now_us: int) -> dict[str, Any]:
         """The account as JSON values, up to this moment; days with an over, the oldest first."""
         self._pass_time(now_us)
-        account = self.account
-        return {
-            "heater_s": account.heater_us // 1_000_000,
-            "operate_s": account.operate_us // 1_000_000,
-            "key_down_s": account.key_down_us // 1_000_000,
-            "overs": account.overs,
-            "days": [
-                {
-                    "date": day.date,
-                    "overs": day.overs,
-                    "gain_db": None if day.gain_db is None else round(day.gain_db, 2),
-                    "gain_overs": day.gain_overs,
-                }
-                for day in account.days
-            ],
-        }
+        earlier = [
+            {"ended_at": old.ended_at, "operator": old.operator, "reason": old.reason, **_account_to_json(old.account)}
+            for old in self._store.old_tubes()
+        ]
+        return {**_account_to_json(self.account), "earlier": earlier}
 
     def marks_to_json(self) -> list[dict[str, Any]]:
         """The presets that no longer fit, and why."""
@@ -174,3 +193,26 @@ def _place(state: StationState) -> tuple[str, str] | None:
     if target is None or target.antenna is None or target.segment is None:
         return None
     return target.antenna.name, target.segment.name
+
+
+def _account_to_json(account: TubeAccount) -> dict[str, Any]:
+    return {
+        "heater_s": account.heater_us // 1_000_000,
+        "operate_s": account.operate_us // 1_000_000,
+        "key_down_s": account.key_down_us // 1_000_000,
+        "overs": account.overs,
+        "days": [
+            {
+                "date": day.date,
+                "overs": day.overs,
+                "gain_db": None if day.gain_db is None else round(day.gain_db, 2),
+                "gain_overs": day.gain_overs,
+            }
+            for day in account.days
+        ],
+    }
+
+
+def _stamped(now_s: float) -> str:
+    shown = datetime.datetime.fromtimestamp(now_s, datetime.UTC)
+    return shown.isoformat(timespec="seconds").replace("+00:00", "Z")

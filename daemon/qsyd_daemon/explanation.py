@@ -33,9 +33,14 @@ class Question:
 
 def explain(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any]:
     """The placement as JSON values; what does not exist is None."""
-    placement = atlas.place(question.situation(), presets)
+    situation = question.situation()
+    return explained(atlas, situation, atlas.place(situation, presets))
+
+
+def explained(atlas: Atlas, situation: Situation, placement: Placement) -> dict[str, Any]:
+    """A placement that was made in a situation, as JSON values."""
     return {
-        "frequency_hz": question.frequency_hz,
+        "frequency_hz": situation.frequency_hz,
         "band": placement.band.name if placement.band else None,
         "segment": segment_to_json(placement.segment) if placement.segment else None,
         "antenna": {"name": placement.antenna.name, "port": placement.antenna.port} if placement.antenna else None,
@@ -44,7 +49,7 @@ def explain(atlas: Atlas, question: Question, presets: Presets) -> dict[str, Any
         "amplifier": _amplifier(atlas, placement),
         "inhibit": list(placement.inhibits),
         "warnings": [advice.text for advice in placement.advice],
-        "rules": [_rule(atlas, placement, number, question) for number in range(len(atlas.rulebook.rules))],
+        "rules": [_rule(atlas, placement, number, situation) for number in range(len(atlas.rulebook.rules))],
     }
 
 
@@ -89,9 +94,9 @@ def _amplifier(atlas: Atlas, placement: Placement) -> dict[str, Any] | None:
     return {"state": str(AmplifierState.OPERATE), "because": f"{preset}; operate follows the operator's wish"}
 
 
-def _rule(atlas: Atlas, placement: Placement, number: int, question: Question) -> dict[str, Any]:
+def _rule(atlas: Atlas, placement: Placement, number: int, situation: Situation) -> dict[str, Any]:
     rule = atlas.rulebook.rules[number]
-    matched, because = atlas.rulebook.matches(rule, question.situation())
+    matched, because = atlas.rulebook.matches(rule, situation)
     decided = _decided(placement, rule, number) if matched else []
     if matched:
         because = _because(atlas, placement, rule, number) or because

@@ -94,8 +94,8 @@ def _told(event: Mapping[str, Any]) -> tuple[str, Tone, str]:
             return "qsyd", *_of_command(event)
         case "placed":
             return "qsyd", Tone.PLAIN, _place(event)
-        case "change-over-started" | "transmit-released":
-            return "qsyd", Tone.PLAIN, ""  # said by `transmit-inhibited`, and by the release's own answer
+        case "change-over-started" | "transmit-released" | "asked":
+            return "qsyd", Tone.PLAIN, ""  # said by `transmit-inhibited`, by the release's own answer, and to who asked
         case "change-over-finished":
             where = f"{event['antenna']} on {event['segment']}" if event.get("segment") else "done"
             return "qsyd", Tone.FREE, f"change-over finished in {event['took_ms']:.0f} ms: {where}"
@@ -110,6 +110,10 @@ def _told(event: Mapping[str, Any]) -> tuple[str, Tone, str]:
             return "qsyd", Tone.PLAIN, f"preset saved: {event['antenna']}, {event['segment']}"
         case "preset-missing":
             return "qsyd", Tone.HELD, f"no usable preset for {event['antenna']} on {event['segment']}: barefoot here"
+        case "tune-up":
+            where = f"{event['antenna']} on {event['segment']}: " if event.get("segment") else ""
+            tone = Tone.HELD if event["step"] == "stopped" else Tone.PLAIN
+            return "qsyd", tone, f"tune-up: {where}{event['text']}" if event["text"] else ""
         case "fault":
             return "qsyd", Tone.TROUBLE, f"FAULT {event['code']}: {event['detail']}; {event['advice']}"
         case "warning" if event["code"] == "change-over-failed":
@@ -164,6 +168,8 @@ def _of_command(event: Mapping[str, Any]) -> tuple[Tone, str]:
             what = f"{event['antenna']} on port {event['port']}"
         case "recall-preset":
             what = f"tank to tune {event['tune']}, load {event['load']}"
+            if event.get("matching"):
+                what += f", matching unit to {' '.join(str(each) for each in event['matching'])}"
         case "limit-drive":
             what = f"drive limited to {event['drive_w']} W"
         case name:

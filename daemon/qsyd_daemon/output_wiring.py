@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from qsyd_daemon.outputs.meter_questions import MeterSettings
 from qsyd_daemon.outputs.reading_lines import ReadingLines
 from qsyd_daemon.outputs.renewal import Lease
+from qsyd_daemon.outputs.template import Template
 from qsyd_daemon.station_file.settings import DeviceSettings, LineSettings, OutputSettings
 from qsyd_rules.command import CommandName
 from qsyd_rules.wiring import Meters, Wiring
@@ -17,7 +18,19 @@ def wiring_of(
     """The core's view of the outputs; `commands` is what each carries. In a dry run nothing can be asked."""
     outputs = tuple(outputs)
     meters = {} if dry_run else _meters(outputs)
-    return Wiring(commands, meters, drops_by_itself=any(_drops_by_itself(output) for output in outputs))
+    return Wiring(
+        commands,
+        meters,
+        drops_by_itself=any(_drops_by_itself(output) for output in outputs),
+        matches=any(sets_matching_units(output) for output in outputs),
+    )
+
+
+def sets_matching_units(output: OutputSettings) -> bool:
+    """Whether the recall of a preset tells this output the positions of a matching unit."""
+    if not isinstance(output, DeviceSettings) or CommandName.RECALL_PRESET not in output.commands:
+        return False
+    return "matching" in Template.parse(output.commands[CommandName.RECALL_PRESET]).fields
 
 
 def questions_of(settings: DeviceSettings) -> MeterSettings | None:

@@ -27,6 +27,8 @@ COLUMNS = (
     "high_hz",
 )
 REQUIRED = COLUMNS[:4]
+MATCHING = "matching"
+"""A column that may follow: positions of a matching unit."""
 TABLE_BYTES_MAX = 4 << 20
 
 LARGEST = {
@@ -57,20 +59,28 @@ class PresetTableError(Exception):
 
 
 def write_table(presets: Iterable[Preset]) -> str:
-    """The presets as CSV (RFC 4180, lines ended by LF), in order of antenna and segment. Matching units have no column."""
+    """The presets as CSV (RFC 4180, lines ended by LF), in order of antenna and segment.
+
+    The columns are those of `COLUMNS`. Only where a preset has positions of a matching unit one more follows them,
+    `matching`, the positions with a blank between.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for preset in sorted(presets, key=lambda preset: (preset.antenna, preset.segment)):
-        values = (getattr(preset, column) for column in COLUMNS)
-        writer.writerow("" if value is None else value for value in values)
+    listed = sorted(presets, key=lambda preset: (preset.antenna, preset.segment))
+    with_matching = any(preset.matching for preset in listed)
+    writer.writerow((*COLUMNS, MATCHING) if with_matching else COLUMNS)
+    for preset in listed:
+        values = ["" if value is None else value for value in (getattr(preset, column) for column in COLUMNS)]
+        matching = [" ".join(str(position) for position in preset.matching)] if with_matching else []
+        writer.writerow(values + matching)
     return text.getvalue()
 
 
 def read_table(data: bytes, name: str) -> list[Preset]:
     """The presets of a CSV table, in its order; `name` is the file as errors call it.
 
-    UTF-8 with or without byte-order mark, any line ends, columns in any order, the first four of `COLUMNS` required.
+    UTF-8 with or without byte-order mark, any line ends, columns in any order, the first four of `COLUMNS` required;
+    `matching` may be there too.
     Raises `PresetTableError` with every row that is bad, as `NAME:LINE: error: text`.
     """
     if len(data) > TABLE_BYTES_MAX:
@@ -86,7 +96,9 @@ def read_table(data: bytes, name: str) -> list[Preset]:
     presets: list[Preset] = []
     lines: dict[tuple[str, str], int] = {}
     for line, cells, problems in _rows(text):
-        preset, faults = _preset(cells)
+        matching, slips = _matching(cells.pop(MATCHING, ""))
+        preset, faults = _preset(cells, matching)
+        faults += slips
         if preset is not None and not problems:
             key = (preset.antenna, preset.segment)
             if key in lines:
@@ -169,13 +181,22 @@ def _rows(text: str) -> Iterator[tuple[int, dict[str, str], list[str]]]:
 def _header_problems(header: list[str]) -> list[str]:
     if len(header) == 1 and any(mark in header[0] for mark in ";\t"):
         return ["columns are separated by commas; save the table with commas"]
-    known = ",".join(COLUMNS)
-    problems = [f"unknown column {_quoted(column)}; known are {known}" for column in header if column not in COLUMNS]
+    columns = (*COLUMNS, MATCHING)
+    known = ",".join(columns)
+    problems = [f"unknown column {_quoted(column)}; known are {known}" for column in header if column not in columns]
     problems += [
         f"column {column} is missing; {','.join(REQUIRED)} are needed" for column in REQUIRED if column not in header
     ]
-    problems += [f"column {column} stands there twice" for column in COLUMNS if header.count(column) > 1]
+    problems += [f"column {column} stands there twice" for column in columns if header.count(column) > 1]
     return problems
+
+
+def _matching(cell: str) -> tuple[tuple[int, ...], list[str]]:
+    """The positions that a cell holds, and what is wrong with them."""
+    words = cell.split()
+    if all(_WHOLE.fullmatch(word) and int(word) <= LARGEST["tune"] for word in words):
+        return tuple(int(word) for word in words), []
+    return (), [f"matching must be whole numbers from 0 to {LARGEST['tune']} with a blank between, not {_quoted(cell)}"]
 
 
 def _preset(cells: Mapping[str, str], matching: tuple[int, ...] = ()) -> tuple[Preset | None, list[str]]:

@@ -17,6 +17,7 @@ from structlog.typing import FilteringBoundLogger
 from qsyd_daemon.api.files import api_problems
 from qsyd_daemon.apparatus import Apparatus, Part
 from qsyd_daemon.file_tests import failures
+from qsyd_daemon.kept_files import keep_soon
 from qsyd_daemon.outputs.permit_line import PermitLine
 from qsyd_daemon.reload_outcome import Ending, Outcome, wrong_file
 from qsyd_daemon.rig_follower import monotonic_us
@@ -220,6 +221,7 @@ class Reloader:
             if plan.has_links and service.state.station.exchanging is not None:
                 service.tell(ExchangeChanged(monotonic_us(), None))
             raise
+        keep_soon(self._ways.state, file.path, file.sha256, self._log.warning)
         await self._apparatus.close_left(notices=False)  # first of all, for another may want the same port
         self._apparatus.start(made)
         await self._apparatus.close_left()
@@ -236,15 +238,16 @@ class Reloader:
         apparatus.in_order(file)
         core = GuardedStation(atlas, apparatus.wiring(file))
         event = Reloaded(
-            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names
+            monotonic_us(), before, wired, plan.devices, plan.others, plan.rigs, changed, plan.names, file.sha256
         )  # fmt: skip
         self.file, self._read_at = file, _now()
         self._desk.key_down_us = file.tune_key_down_us
+        self._desk.set_dial = apparatus.dial_of(core.followed)
         if file.api is not None:
             self.lease_changed(file.api.lease_us / 1e6)
         self.lines_changed(apparatus.permit_lines)
         service.take_over(core, apparatus.devices, apparatus.notices, apparatus.read_rig, event)
-        service.adopt_edges()
+        service.presets.adopt_edges()
         return made
 
     async def _rest(self, until_s: float, *, safe: bool) -> None:

@@ -6,7 +6,7 @@ has fallen silent is judged by who gets the readings, for it can tell a useful a
 
 import asyncio
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from qsyd_daemon.links.guard import Guard
 from qsyd_daemon.links.link import Link
@@ -87,6 +87,21 @@ class RigFollower:
         with self._guard:
             self._session.read_now(self._clock())
         self._send_due()
+
+    @property
+    def errors(self) -> Mapping[str, int]:
+        """What went wrong with questions so far, by kind."""
+        return self._session.errors
+
+    def set_frequency(self, frequency_hz: int) -> str | None:
+        """Set the transmit frequency once; why it is not tried, in words, or None. What is read back counts."""
+        if self._link is None:
+            return "the rig's link is down"
+        refusal: str | None = "qsyd has failed"
+        with self._guard:
+            refusal = self._session.set_frequency(frequency_hz, self._clock())
+        self._send_due()
+        return refusal
 
     def _send_due(self) -> None:
         """Send what the session has to send now, and be here again when it wants to be."""

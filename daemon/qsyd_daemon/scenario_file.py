@@ -5,23 +5,26 @@
     station: {station: Marsh End, ...}         # a station file's keys, or the path of a station file
     presets: every                             # invented positions everywhere, or a list of {antenna, segment, tune, load}
     permit: wired                              # wired: a held permit truly keeps RF away; loose: it does not
-    utc: 21:58                                 # when it begins; 12:00 where it is left out
+    date: 2031-05-04                           # the day it begins, and at which hour; 2031-05-04 and 12:00
+    utc: 21:58                                 #   where they are left out
     rig: {dial: 14.050 MHz, other: 14.200 MHz, mode: cw}
     steps:
       - {at: 2 s, dial: 7.050 MHz}             # at: since the beginning; after: since the step before was done
       - {after: 0 s, fault: {switch-silent: on}}
       - {after: 1 s, expect: {transmit: inhibited, reason: antenna, within: 5 s}}
+      - {utc: 22:10:30, hold: {antenna: wire, for: 30 min}}   # utc: when the clock first shows this
 
 All that is wrong is told at once, with its place. Which faults there are, the caller says: they are the simulators'.
 """
 
+import datetime
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from qsyd_daemon.band_data import load_band_tables
 from qsyd_daemon.scenario_step import ScenarioStep, step_of
-from qsyd_daemon.scenario_values import Reader, frequency, measured, one_of, text, whole
+from qsyd_daemon.scenario_values import Reader, day, frequency, measured, one_of, text, whole
 from qsyd_daemon.station_file.build_outputs import judge_ports, outputs_of, rig_links_of
 from qsyd_daemon.station_file.build_rules import rules_of
 from qsyd_daemon.station_file.build_station import station_of
@@ -37,8 +40,9 @@ from qsyd_rules.preset import Preset
 from qsyd_rules.station import Station
 from qsyd_rules.words import Mode
 
-KEYS = ("scenario", "about", "seed", "station", "presets", "permit", "utc", "rig", "steps")
+KEYS = ("scenario", "about", "seed", "station", "presets", "permit", "date", "utc", "rig", "steps")
 NOON = 720
+DAY = datetime.date(2031, 5, 4)
 SEED_MAX = 2**63 - 1
 
 
@@ -49,6 +53,9 @@ class SimulatedStation:
     station: Station
     rig_links: Mapping[str, RigLink]
     outputs: tuple[OutputSettings, ...]
+    path: Path | None = None
+    """The station file; None where the station is written in the scenario itself."""
+    sha256: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +68,8 @@ class ScenarioFile:
     simulated: SimulatedStation
     presets: Mapping[tuple[str, str], Preset]
     permit_is_wired: bool
-    minute: int
+    begun: datetime.datetime
+    """What the wall clock shows at the beginning; UTC."""
     dial_hz: int | None
     other_hz: int | None
     mode: Mode | None
@@ -100,13 +108,15 @@ def scenario_from_text(written: str, path: Path, faults: Collection[str]) -> Sce
     rig = reader.keys(keys["rig"], ("dial", "other", "mode"), "the rig's beginning") if "rig" in keys else {}
     mode = reader.value(rig.get("mode"), one_of([str(mode) for mode in Mode], "a mode"))
     permit = reader.value(keys.get("permit"), one_of(("wired", "loose"), "wired or loose"))
+    date = reader.value(keys.get("date"), day) or DAY
     minute = reader.value(keys.get("utc"), measured(quantity.minute_of_day))
+    minute = NOON if minute is None else minute
     seed = reader.value(keys.get("seed"), whole(0, SEED_MAX))
     presets = _presets(keys.get("presets"), reader, station)
     steps_node = reader.needed(root, keys, "steps", "write what happens, each step beginning with `- `")
     steps: tuple[ScenarioStep, ...] = ()
     if steps_node is not None:
-        steps = tuple(step_of(item, reader, faults, station) for item in reader.items(steps_node, "steps"))
+        steps = tuple(step_of(item, reader, faults, station, minute) for item in reader.items(steps_node, "steps"))
         _judge_order(steps, reader)
     dial_hz, other_hz = (reader.value(rig.get(name), frequency) for name in ("dial", "other"))
     if simulated is None or title is None or reader.problems:
@@ -118,7 +128,7 @@ def scenario_from_text(written: str, path: Path, faults: Collection[str]) -> Sce
         simulated,
         presets,
         permit != "loose",
-        NOON if minute is None else minute,
+        datetime.datetime.combine(date, datetime.time(minute // 60, minute % 60), datetime.UTC),
         dial_hz,
         other_hz,
         None if mode is None else Mode(mode),
@@ -144,7 +154,7 @@ def _station(node: Node, path: Path, reader: Reader) -> SimulatedStation | None:
                 there = f"{name}:{problem.line}:{problem.column}: {problem.text}"
                 reader.refuse(node, there, problem.hint)
         return None
-    return SimulatedStation(file.station, file.rig_links, file.outputs)
+    return SimulatedStation(file.station, file.rig_links, file.outputs, file.path, file.sha256)
 
 
 def _simulated(findings: Findings) -> SimulatedStation | None:

@@ -3,7 +3,18 @@
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 
-from qsyd_daemon.scenario_values import Reader, RefusedError, frequency, lasting, one_of, switched, text, whole
+from qsyd_daemon.scenario_values import (
+    SECONDS_A_DAY,
+    Reader,
+    RefusedError,
+    clock_s,
+    frequency,
+    lasting,
+    one_of,
+    switched,
+    text,
+    whole,
+)
 from qsyd_daemon.station_file.errors import nearest, short
 from qsyd_daemon.station_file.yaml_tree import Node, Scalar
 from qsyd_rules.event import AmplifierRequest
@@ -12,7 +23,8 @@ from qsyd_rules.station import Station
 from qsyd_rules.words import AmplifierState, Mode
 
 ACTIONS = (
-    *("dial", "other", "split", "mode", "key", "amplifier", "acknowledge", "lockout", "fault", "preset", "expect"),
+    *("dial", "other", "split", "mode", "key", "amplifier", "acknowledge", "lockout", "hold"),
+    *("fault", "preset", "expect"),
 )
 EXPECTED = (
     *("antenna", "segment", "amplifier", "transmit", "reason", "rf", "moved", "answer", "says", "fault", "warning"),
@@ -27,6 +39,14 @@ class FaultWanted:
     name: str
     is_on: bool
     lasts_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldWanted:
+    """The operator holds an antenna for a time, or lets go where there is none."""
+
+    antenna: str | None
+    lasts_us: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,24 +82,34 @@ class ScenarioStep:
     request: AmplifierRequest | None = None
     acknowledges: bool = False
     lockout: bool | None = None
+    hold: HoldWanted | None = None
     fault: FaultWanted | None = None
     preset: PresetWanted | None = None
     expect: ExpectationWanted | None = None
 
 
-def step_of(node: Node, reader: Reader, faults: Collection[str], station: Station | None) -> ScenarioStep:
-    """Read one step; what is wrong goes to the reader. Without a station its names are not judged."""
-    keys = reader.keys(node, ("at", "after", *ACTIONS), "a step")
+def step_of(
+    node: Node, reader: Reader, faults: Collection[str], station: Station | None, begun_minute: int
+) -> ScenarioStep:
+    """Read one step; what is wrong goes to the reader. Without a station its names are not judged.
+
+    `begun_minute` is the minute of the day at which the scenario begins.
+    """
+    keys = reader.keys(node, ("at", "after", "utc", *ACTIONS), "a step")
     step = ScenarioStep(node.line, node.column)
     done = [name for name in ACTIONS if name in keys]
     if keys and len(done) != 1:
         hint = "write one of " + ", ".join(ACTIONS)
         reader.refuse(node, "a step does one thing" if done else "this step does nothing", hint)
-    if "at" in keys and "after" in keys:
-        reader.refuse(keys["after"], "`at` and `after` in one step", "keep one of them")
+    times = [name for name in ("at", "after", "utc") if name in keys]
+    if len(times) > 1:
+        reader.refuse(keys[times[1]], f"`{times[0]}` and `{times[1]}` in one step", "keep one of them")
+    at_us = reader.value(keys.get("at"), lasting)
+    if (time_of_day_s := reader.value(keys.get("utc"), clock_s)) is not None:
+        at_us = (time_of_day_s - begun_minute * 60) % SECONDS_A_DAY * 1_000_000
     step = replace(
         step,
-        at_us=reader.value(keys.get("at"), lasting),
+        at_us=at_us,
         after_us=reader.value(keys.get("after"), lasting) or 0,
         dial_hz=reader.value(keys.get("dial"), frequency),
         other_hz=reader.value(keys.get("other"), frequency),
@@ -96,6 +126,8 @@ def step_of(node: Node, reader: Reader, faults: Collection[str], station: Statio
     if "acknowledge" in keys:
         reader.value(keys["acknowledge"], one_of(("fault",), "what can be acknowledged"))
         step = replace(step, acknowledges=True)
+    if "hold" in keys:
+        step = replace(step, hold=_hold(keys["hold"], reader, station))
     if "fault" in keys:
         step = replace(step, fault=_fault(keys["fault"], reader, faults))
     if "preset" in keys:
@@ -122,6 +154,16 @@ def _on_off_or_lasting(node: Scalar) -> tuple[bool, int | None]:
         return True, lasting(node)
     except RefusedError as refused:
         raise RefusedError(refused.text, "write on, off, or how long, such as 3 s") from refused
+
+
+def _hold(node: Node, reader: Reader, station: Station | None) -> HoldWanted | None:
+    if isinstance(node, Scalar):
+        reader.value(node, one_of(("off",), "off"))
+        return HoldWanted(None, 0)
+    keys = reader.keys(node, ("antenna", "for"), "a hold")
+    antenna = reader.value(reader.needed(node, keys, "antenna", "name one of the station"), _antenna(station))
+    lasts_us = reader.value(reader.needed(node, keys, "for", "say how long, such as 30 min"), lasting)
+    return None if antenna is None or lasts_us is None else HoldWanted(antenna, lasts_us)
 
 
 def _preset(node: Node, reader: Reader, station: Station | None) -> PresetWanted | None:

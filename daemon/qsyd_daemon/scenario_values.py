@@ -1,5 +1,7 @@
 """Single values of a scenario file, and where each stands: what is accepted, what it becomes, what to say otherwise."""
 
+import datetime
+import re
 from collections.abc import Callable, Collection, Iterator
 from typing import TypeVar
 
@@ -134,3 +136,24 @@ def lasting(node: Scalar) -> int:
     if duration_us > LONGEST_US:
         raise RefusedError(f"`{short(node.text)}` is out of range", "write at most 168 h, such as 300 ms or 12 s")
     return duration_us
+
+
+def day(node: Scalar) -> datetime.date:
+    """A day of the calendar, `2031-05-04`."""
+    try:
+        return datetime.date.fromisoformat(node.text)
+    except ValueError:
+        raise RefusedError(f"`{short(node.text)}` is not a day", "write one such as 2031-05-04") from None
+
+
+SECONDS_A_DAY = 86_400
+_CLOCK = re.compile(r"([01]\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
+
+
+def clock_s(node: Scalar) -> int:
+    """A time of day, `22:10` or `22:10:30`, in seconds since midnight."""
+    found = _CLOCK.fullmatch(node.text)
+    if found is None:
+        raise RefusedError(f"`{short(node.text)}` is not a time of day", "write HH:MM or HH:MM:SS, UTC")
+    hours, minutes, seconds = (int(each or 0) for each in found.groups())
+    return hours * 3600 + minutes * 60 + seconds

@@ -7,46 +7,42 @@ its turn, so the core sees one at a time, in order.
 import asyncio
 import datetime
 import json
+import sqlite3
 from collections import deque
 from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, assert_never
+from typing import Any, TypeVar, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
 from qsyd_daemon.experience import Experience
 from qsyd_daemon.links.guard import Guard
-from qsyd_daemon.lockout_file import end_lockout, read_lockout, write_lockout
+from qsyd_daemon.lockout_file import read_lockout
 from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput, Performed
 from qsyd_daemon.outputs.output import Event as Line
 from qsyd_daemon.outputs.template import Template, TemplateError
+from qsyd_daemon.preset_keeper import PresetKeeper
 from qsyd_daemon.protocols.session import RigReading
+from qsyd_daemon.requests import Requests
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.store.store import Store
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
 from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
 from qsyd_rules.event import (
-    AmplifierRequest,
     CommandFinished,
     DeadlineReached,
     DeviceRead,
     Event,
-    FaultAcknowledged,
-    Hold,
-    HoldChanged,
     IntentRecorded,
     KeySensed,
-    Lockout,
     LockoutChanged,
     LoopStalled,
     MinuteTurned,
-    OperatorAsked,
     OutputAnswer,
     OutputConnected,
     OutputLost,
-    PresetsChanged,
     Reloaded,
     RigLinkClosed,
     RigRead,
@@ -55,8 +51,9 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.guarded import GuardedState, GuardedStation
 from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
-from qsyd_rules.preset import Preset, adopt
 from qsyd_rules.readings import Readings
+
+Value = TypeVar("Value")
 
 STOP_WITHIN_S = 5.0
 """How long the devices have to take the safe state when the daemon stops."""
@@ -103,8 +100,8 @@ class Service:
         self._timer_us = 0
         self._minute_timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[Any]] = set()
-        self._answers: dict[int, asyncio.Future[Answer]] = {}
-        self._last_request = 0
+        self.requests = Requests(self)
+        self.presets = PresetKeeper(self)
         self._carriers = _carriers(wires.devices)
         self._templates: dict[str, Template] = {}
         self.experience = Experience(core.atlas.station, store, self.warn, monotonic_us())
@@ -128,9 +125,9 @@ class Service:
 
     # What happens, in
 
-    def start(self) -> None:
-        """Tell the core that the daemon is up: the safe state goes out first of all."""
-        self.tell(Started(monotonic_us(), _minute_now()))
+    def start(self, file_sha256: str | None = None) -> None:
+        """Tell the core that the daemon is up: the safe state goes out first of all. The digest is the station file's."""
+        self.tell(Started(monotonic_us(), _minute_now(), file_sha256))
         lockout = read_lockout(self.directory)
         if lockout is not None:
             self.tell(LockoutChanged(monotonic_us(), lockout))
@@ -180,45 +177,6 @@ class Service:
         self._log.warning("the daemon stood still", stalled_ms=stalled_us // 1000)
         self.tell(LoopStalled(at_us, stalled_us))
 
-    async def ask(self, request: AmplifierRequest, operator: str) -> Answer:
-        """Ask something of the amplifier on an operator's behalf."""
-        self._last_request += 1
-        number = self._last_request
-        future: asyncio.Future[Answer] = self._loop.create_future()
-        self._answers[number] = future
-        self.tell(OperatorAsked(monotonic_us(), number, request, operator))
-        return await future
-
-    async def acknowledge(self, number: int | None, operator: str, reason: str | None) -> Answer:
-        """Acknowledge the fault that stands, or that of this number, on an operator's behalf."""
-        self._last_request += 1
-        request = self._last_request
-        future: asyncio.Future[Answer] = self._loop.create_future()
-        self._answers[request] = future
-        self.tell(FaultAcknowledged(monotonic_us(), request, number, operator, reason))
-        return await future
-
-    async def lock_out(self, operator: str, reason: str) -> str:
-        """Begin a maintenance lockout: in force at once, and durable before this returns. Raises `LockoutError`."""
-        now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-        lockout = Lockout(operator, reason, now)
-        self.tell(LockoutChanged(monotonic_us(), lockout))
-        await asyncio.to_thread(write_lockout, self.directory, lockout)
-        return f"maintenance lockout by {operator}: no release and no operate until `qsyd lockout off`"
-
-    async def end_lockout(self) -> str:
-        """End the lockout, durably before it is in force. Raises `LockoutError`."""
-        await asyncio.to_thread(end_lockout, self.directory)
-        self.tell(LockoutChanged(monotonic_us(), None))
-        return "the lockout has ended; the wish to operate has to be renewed"
-
-    def hold(self, hold: Hold | None, operator: str) -> bool:
-        """Hold an antenna of this station, or end the hold; whether there is or was one."""
-        stood = self.state.station.hold is not None
-        if hold is not None or stood:
-            self.tell(HoldChanged(monotonic_us(), hold, operator))
-        return hold is not None or stood
-
     def send_notice(self, output: str, text: str, operator: str) -> bool:
         """Hand a text to an output of notices, as a rule would; whether there is such an output."""
         found = self._wires.notices.get(output)
@@ -234,41 +192,15 @@ class Service:
         """The outputs that only tell."""
         return tuple(self._wires.notices)
 
-    def lose_lease(self, holder: str, after_s: float) -> None:
-        """Whoever steered from afar is not heard any more: the amplifier to standby, as an operator would ask it."""
-        self.warn("lease-lost", f"{holder} has not renewed the lease for {after_s:g} s; the amplifier goes to standby")
-        self._last_request += 1
-        self.tell(OperatorAsked(monotonic_us(), self._last_request, AmplifierRequest.STANDBY, f"lease of {holder}"))
-
     async def read_journal(
         self, since_sequence: int, since: str | None, until: str | None, events: list[str] | None, limit: int
     ) -> list[JournalRow]:
         """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
         return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
 
-    def with_edges(self, presets: Iterable[Preset]) -> list[Preset]:
-        """Presets without edges take those of their segment, where this station has it."""
-        segments = {segment.name: segment for segment in self.core.atlas.station.segments}
-        return [adopt(preset, segments[preset.segment]) if preset.segment in segments else preset for preset in presets]
-
-    def adopt_edges(self) -> None:
-        """Presets that came without edges take those of their segments, now that a station file meets them."""
-        before = list(self.store.presets().values())
-        adopted = [new for new, old in zip(self.with_edges(before), before, strict=True) if new != old]
-        if adopted:
-            self.store.save_presets(adopted)
-
-    async def save_presets(self, presets: list[Preset]) -> None:
-        """Store presets, all or none; they are in force once they are durable. Raises `StoreError`."""
-        await asyncio.wrap_future(self.store.save_presets(presets))
-        saved = tuple((preset.antenna, preset.segment) for preset in presets)
-        self.tell(PresetsChanged(monotonic_us(), dict(self.store.presets()), saved))
-
-    async def remove_preset(self, antenna: str, segment: str) -> bool:
-        """Remove a preset; whether there was one. Raises `StoreError`."""
-        removed = await asyncio.wrap_future(self.store.remove_preset(antenna, segment))
-        self.tell(PresetsChanged(monotonic_us(), dict(self.store.presets())))
-        return removed
+    async def look_up(self, read: Callable[[sqlite3.Connection], Value], nothing: Value) -> Value:
+        """What `read` makes of the journal, on a thread of the store's. Raises `StoreError`, and nothing else."""
+        return await asyncio.wrap_future(self.store.look_up(read, nothing))
 
     def warn(self, code: str, text: str) -> None:
         """Tell of something outside the core that an operator should know."""
@@ -300,7 +232,7 @@ class Service:
         self.crash = error
         self._log.critical("fault in qsyd itself; leaving the station safe", exc_info=error)
         for command in (InhibitTransmit(("qsyd has failed",)), AmplifierStandby()):
-            self._spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
+            self.spawn(self._await_unasked([device.perform(command) for device in self._carriers[command.name]]))
         self.crashed.set()
 
     # What follows, out
@@ -332,28 +264,29 @@ class Service:
                 self._report(notice, at_us)
             case SendText():
                 self._send_text(effect, at_us)
-            case Answer(request_id=request_id):
-                future = self._answers.pop(request_id, None)
-                if future is not None and not future.done():
-                    future.set_result(effect)
+            case Answer():
+                self.requests.answered(effect)
             case _:
                 assert_never(effect)
 
     def _actuate(self, effect: Actuate) -> None:
         """The bytes leave within this call wherever a device's link is free; the answers are awaited apart."""
         command = effect.command
+        left_us = monotonic_us()
         performing = {
             device.name: self._loop.create_task(device.perform(command)) for device in self._carriers[command.name]
         }
         waiting = set(performing.values())
+        took_us: dict[asyncio.Task[Performed], int] = {}
 
         def ended(task: asyncio.Task[Performed]) -> None:
             self._task_done(task)
             waiting.discard(task)
+            took_us[task] = monotonic_us() - left_us
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
-            answers = [(name, each.result()) for name, each in performing.items()]
-            told = tuple(OutputAnswer(name, performed.result, performed.error) for name, performed in answers)
+            answers = [(name, each.result(), took_us[each]) for name, each in performing.items()]
+            told = tuple(OutputAnswer(name, done.result, done.error, took) for name, done, took in answers)
             self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
 
         for task in performing.values():
@@ -453,12 +386,12 @@ class Service:
                 timer.cancel()
         for task in self._tasks:
             task.cancel()
-        for future in self._answers.values():
-            future.cancel()
+        self.requests.close()
         self.experience.write(monotonic_us(), at_once=True)
         self._report(StationStopped(), monotonic_us())
 
-    def _spawn(self, work: Any) -> None:
+    def spawn(self, work: Any) -> None:
+        """Let this coroutine run beside; what it raises is a fault of our own."""
         task = self._loop.create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._task_done)

@@ -6,31 +6,34 @@ from math import inf
 from typing import Any
 
 from qsyd_rules.actuator import Actuator, Commanded, Resting, Settling, Unknown
-from qsyd_rules.amplifier import deadline_us, ready_in_us
+from qsyd_rules.amplifier import SwitchingOn, WarmUp, deadline_us, ready_in_us
 from qsyd_rules.follow import placed_notice
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.notice import event_fields
 from qsyd_rules.readings import decibels, dissipation_w, efficiency, gain, plate_load_ohm, swr
 from qsyd_rules.state import Permit, RigState, StationState, Tank
+from qsyd_rules.station import Amplifier, AmplifierLimits
 from qsyd_rules.turn import Turn
 
 
 def status(core: GuardedStation, state: StationState, now_us: int, troubles: Mapping[str, str]) -> dict[str, Any]:
     """What is known of the station now. `troubles` are links that are not open, by name, with the reason."""
     turn = Turn(core.atlas, core.wiring, core.followed, state, now_us)
+    amplifier = core.atlas.station.amplifier
     placed = state.here if state.here is not None and not state.here.served else (state.here and state.target)
     return {
         "station": core.atlas.station.name,
         "guard": _guard(core),
         "rigs": {name: _rig(rig, troubles.get(f"rig {name}")) for name, rig in state.rigs.items()},
         "placed": event_fields(placed_notice(turn, placed)) | {"drive_w": placed.drive_w} if placed else None,
+        "antennas": [antenna.name for antenna in core.atlas.station.antennas],
         "hold": _hold(state, now_us),
         "lockout": asdict(state.lockout) if state.lockout is not None else None,
         "meters": _meters(core, turn),
         "transmit": {"released": state.reasons is None, "reasons": list(state.reasons or ())},
         "change_over": _change_over(state, now_us),
-        "amplifier": _amplifier(core, turn) if core.atlas.station.amplifier else None,
+        "amplifier": _amplifier(core, turn, amplifier) if amplifier else None,
         "outputs": {
             "permit": _known(state.permit, lambda permit: permit.value if isinstance(permit, Permit) else permit),
             "antenna": _known(state.antenna, str),
@@ -88,7 +91,7 @@ def _change_over(state: StationState, now_us: int) -> dict[str, Any] | None:
     }
 
 
-def _amplifier(core: GuardedStation, turn: Turn) -> dict[str, Any]:
+def _amplifier(core: GuardedStation, turn: Turn, amplifier: Amplifier) -> dict[str, Any]:
     state = turn.state
     left_us = ready_in_us(state.amplifier, turn.now_us)
     due_us = deadline_us(state.amplifier)
@@ -96,11 +99,32 @@ def _amplifier(core: GuardedStation, turn: Turn) -> dict[str, Any]:
         "state": str(turn.amplifier_label),
         "fault": _fault(state),
         "wish": "operate" if state.wish else "standby",
+        "armed": isinstance(state.amplifier, WarmUp | SwitchingOn) and state.amplifier.armed,
         "because": operate_refusal(turn, needs(turn)),
         "ready_in_s": None if left_us is None else left_us / 1_000_000,
         "next_in_s": None if due_us is None else max(0, due_us - turn.now_us) / 1_000_000,
         "relay": _known(state.line, lambda line: line.value),
         "follows": core.followed,
+        "warm_up_s": amplifier.warm_up_us / 1_000_000,
+        "cool_down_s": amplifier.cool_down_us / 1_000_000,
+        "output_w": amplifier.output_w,
+        "limits": _limits(amplifier.limits),
+    }
+
+
+def _limits(limits: AmplifierLimits) -> dict[str, float | None]:
+    """By the names of the readings that they bound, from below where the name says so."""
+    floats = {"swr": limits.swr, "gain_min": limits.gain_min, "gain": limits.gain_max}
+    return {
+        "grid_ma": limits.grid_current_ma,
+        "plate_ma": limits.plate_current_ma,
+        "reflected_w": limits.reflected_power_w,
+        "drive_w": limits.drive_w,
+        "plate_v_min": limits.plate_voltage_min_v,
+        "plate_v": limits.plate_voltage_max_v,
+        "temperature_c": limits.temperature_c,
+        "dissipation_w": limits.dissipation_w,
+        **{name: None if value is None else round(float(value), 2) for name, value in floats.items()},
     }
 
 

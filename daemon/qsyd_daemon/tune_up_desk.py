@@ -3,6 +3,7 @@
 import asyncio
 import datetime
 from collections import deque
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, assert_never
 
@@ -13,11 +14,12 @@ from qsyd_rules.event import OperatorAsked, TuningChanged
 from qsyd_rules.notice import TuneUpMoved
 from qsyd_rules.preset import Preset
 from qsyd_rules.readings import Readings
+from qsyd_rules.station import Station
 from qsyd_rules.tune_plan import lacking, plan_tune_up, tunable
 from qsyd_rules.tune_sight import Sight, sight_of
-from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
-from qsyd_rules.tune_up_key import NUMBERS, asked_of
-from qsyd_rules.tune_up_steps import TuneRefusedError, begin, give, left_us, look, saved, say, wake_at_us
+from qsyd_rules.tune_up import Ask, ChangeTuning, Save, SetDial, TuneAct, TuneStep, TuneUp, TuneWord
+from qsyd_rules.tune_up_key import asked_of
+from qsyd_rules.tune_up_steps import TuneRefusedError, begin, dial_refused, give, left_us, look, saved, say, wake_at_us
 
 CAUTIONS = (
     "Plate voltage kills, and RF burns: covers stay on, hands stay out, interlocks stay as they are.",
@@ -33,10 +35,12 @@ Moved = tuple[TuneUp, tuple[TuneAct, ...]]
 class TuneUpDesk:
     """One tune-up at a time, on the event loop. It outlives the client that began it, and ends by itself when idle."""
 
-    def __init__(self, service: Service, key_down_us: int) -> None:
+    def __init__(self, service: Service, key_down_us: int, set_dial: Callable[[int], str | None] | None = None) -> None:
+        """`set_dial` sets the followed rig's transmit frequency, or says why not; None where that is not allowed."""
         self._service = service
         self.key_down_us = key_down_us
         """Longest key-down of one step, for tune-ups that begin from now on."""
+        self.set_dial = set_dial
         self._it: TuneUp | None = None
         self._operator = ""
         self._timer: asyncio.TimerHandle | None = None
@@ -61,12 +65,21 @@ class TuneUpDesk:
         known = {key for key, _ in tunable(core.atlas)}
         chosen = list(dict(tunable(core.atlas))) if everything or segment else lacking(core.atlas, presets, marked)
         if antenna is not None and all(antenna != name for name, _ in known):
-            raise TuneRefusedError(f"the amplifier serves no segment on an antenna {antenna!r}")
+            raise TuneRefusedError(_why_none_on(core.atlas.station, antenna))
         if segment is not None and all(segment != name for _, name in known):
             raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
         chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
         try:
-            plan = plan_tune_up(core.atlas, core.wiring, presets, chosen, key_down_us=self.key_down_us)
+            plan = plan_tune_up(
+                core.atlas,
+                core.wiring,
+                presets,
+                chosen,
+                key_down_us=self.key_down_us,
+                sets_dial=self.set_dial is not None,
+                minute=self._service.state.station.minute,
+                held=self._service.state.station.hold,
+            )
         except ValueError as error:
             raise TuneRefusedError(str(error)) from None
         self._operator, self._told = operator, None
@@ -76,9 +89,9 @@ class TuneUpDesk:
         """An operator says something. Raises `TuneRefusedError`."""
         self._carry_out(say(self._under_way(), word, self._sight()))
 
-    def give(self, numbers: Readings) -> None:
-        """The numbers that an operator read off. Raises `TuneRefusedError`."""
-        self._carry_out(give(self._under_way(), numbers, self._sight()))
+    def give(self, numbers: Readings, matching: tuple[int, ...] | None = None) -> None:
+        """The numbers that an operator read off, or where the matching unit is to stand. Raises `TuneRefusedError`."""
+        self._carry_out(give(self._under_way(), numbers, self._sight(), matching))
 
     def look(self) -> None:
         """Something has happened to the station."""
@@ -97,11 +110,14 @@ class TuneUpDesk:
             "antenna": place.antenna if place is not None else None,
             "segment": place.segment.name if place is not None else None,
             "centre_hz": place.segment.centre_hz if place is not None else None,
+            "dial_hz": place.dial_hz if place is not None else None,
             "drive_w": it.drive_w,
             "start": place.start_from if place is not None else None,
-            "numbers": asked_of(it) if it.step is TuneStep.NUMBERS else [],
+            "matching": list(it.matching) if it.matching is not None else None,
+            "numbers": asked_of(it) if it.step in {TuneStep.NUMBERS, TuneStep.MATCHING} else [],
             "done": len(it.outcomes),
             "saved": it.saved,
+            "left_out": list(it.plan.left_out),
             "of": len(it.plan.places),
             "left_s": 0.0 if it.is_over else round(left_us(it, monotonic_us()) / 1e6),
             "operator": self._operator,
@@ -152,15 +168,23 @@ class TuneUpDesk:
                 task = asyncio.get_running_loop().create_task(self._store(preset))
                 self._storing.add(task)
                 task.add_done_callback(self._storing.discard)
+            case SetDial(frequency_hz=frequency_hz):
+                refusal = "it is not allowed" if self.set_dial is None else self.set_dial(frequency_hz)
+                if refusal is not None:
+                    asyncio.get_running_loop().call_soon(self._dial_refused, refusal)
             case _:
                 assert_never(act)
+
+    def _dial_refused(self, why: str) -> None:
+        if self._it is not None and not self._it.is_over:
+            self._carry_out(dial_refused(self._it, why, self._sight()))
 
     async def _store(self, preset: Preset) -> None:
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
         made = replace(preset, saved_at=now)
         error = None
         try:
-            await self._service.save_presets([made])
+            await self._service.presets.save([made])
         except StoreError as failed:
             error = str(failed)
         if self._it is not None and not self._it.is_over:
@@ -184,6 +208,7 @@ class TuneUpDesk:
                 of=len(it.plan.places),
             )
         )
+        self._service.store.journal_now()  # after a crash it tells where the tune-up was
 
     def _arm(self) -> None:
         if self._timer is not None:
@@ -195,15 +220,14 @@ class TuneUpDesk:
             self._timer = asyncio.get_running_loop().call_later(wait_s, self.look)
 
 
-def numbers_of(given: object) -> Readings:
-    """Numbers as JSON told them. Raises `TuneRefusedError` for what is none."""
-    if not isinstance(given, dict) or not given:
-        raise TuneRefusedError(f"numbers are given by name: {', '.join(NUMBERS)}")
-    told: dict[str, Any] = {}
-    for name, value in given.items():
-        if name not in NUMBERS:
-            raise TuneRefusedError(f"{name!r} is not asked for; these are: {', '.join(NUMBERS)}")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 100_000:
-            raise TuneRefusedError(f"{name} must be a number of 0 or more")
-        told[name] = round(value) if name in {"tune", "load"} else float(value)
-    return Readings(**told)
+def _why_none_on(station: Station, name: str) -> str:
+    """Why there is nothing to tune on this antenna."""
+    antenna, amplifier = next((each for each in station.antennas if each.name == name), None), station.amplifier
+    if antenna is None:
+        return f"there is no antenna {name!r}; this station has {', '.join(each.name for each in station.antennas)}"
+    if amplifier is not None and antenna.max_power_w is not None and antenna.max_power_w < amplifier.output_w:
+        return (
+            f"{name} bears {antenna.max_power_w} W and the amplifier gives {amplifier.output_w} W: it is used barefoot, "
+            "so there is nothing to tune on it"
+        )
+    return f"the amplifier serves no segment on an antenna {name!r}: they have no band in common"

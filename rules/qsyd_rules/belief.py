@@ -35,7 +35,8 @@ def finish_command(turn: Turn, event: CommandFinished) -> None:
 def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> None:
     failing = set(turn.state.failing)
     for answer in event.answers:
-        turn.report(CommandDone(command, answer.output, answer.result, answer.error))
+        took_ms = None if answer.took_us is None else answer.took_us / 1000
+        turn.report(CommandDone(command, answer.output, answer.result, answer.error, took_ms))
         if answer.result is Result.FAILED:
             turn.report(OutputFailed(answer.output, str(command.name), answer.error or "no answer"))
             failing.add(answer.output)

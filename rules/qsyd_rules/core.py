@@ -19,7 +19,7 @@ from qsyd_rules.amplifier import Hot, Line, Off, WarmUp
 from qsyd_rules.belief import device_back, device_lost, finish_command
 from qsyd_rules.change_over import NOTE_WAIT_US, note_answered
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
-from qsyd_rules.effect import Effect
+from qsyd_rules.effect import Answer, Effect
 from qsyd_rules.event import (
     CommandFinished,
     DeadlineReached,
@@ -54,13 +54,14 @@ from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, pass_heater_time
 from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
 from qsyd_rules.judgement import FORCE_STANDBY_US, FRESH_US, at_rest_at_us, quiet_at_us
 from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tank_overdue
-from qsyd_rules.notice import PresetSaved, StationStarted, Warned
+from qsyd_rules.notice import Asked, PresetSaved, StationStarted, Warned
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 
@@ -133,8 +134,8 @@ class StationCore:
 
 def _take(turn: Turn, event: Event) -> None:
     match event:
-        case Started(minute=minute):
-            _start(turn, minute)
+        case Started():
+            _start(turn, event)
         case StopRequested():
             _stop(turn)
         case RigRead():
@@ -155,6 +156,7 @@ def _take(turn: Turn, event: Event) -> None:
                 turn.report(PresetSaved(antenna, segment))
         case OperatorAsked():
             ask_amplifier(turn, event)
+            _tell_of_asking(turn, event)
         case MinuteTurned(minute=minute):
             turn.change(minute=minute)
         case DeviceRead():
@@ -167,7 +169,7 @@ def _take(turn: Turn, event: Event) -> None:
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):
-            turn.change(tuning=tuning)
+            change_tuning(turn, tuning)
         case HoldChanged():
             change_hold(turn, event)
         case ExchangeChanged(what=what):
@@ -185,6 +187,13 @@ def _take(turn: Turn, event: Event) -> None:
             assert_never(event)
 
 
+def _tell_of_asking(turn: Turn, event: OperatorAsked) -> None:
+    """Whoever asks later why the amplifier was in standby has to know whether anybody wished otherwise."""
+    answered = [effect for effect in turn.effects if isinstance(effect, Answer)]
+    if answered:
+        turn.report(Asked(str(event.request), event.operator, answered[-1].accepted, answered[-1].text))
+
+
 def _decide(turn: Turn) -> None:
     """Take every step that is due, and tell what has become of it; rules may look at the amplifier's state."""
     advance(turn)
@@ -195,9 +204,9 @@ def _decide(turn: Turn) -> None:
     remarks(turn)
 
 
-def _start(turn: Turn, minute: int | None) -> None:
-    turn.change(minute=minute, minute_used=minute, started=True)
-    turn.report(StationStarted(turn.atlas.station.name))
+def _start(turn: Turn, event: Started) -> None:
+    turn.change(minute=event.minute, minute_used=event.minute, started=True)
+    turn.report(StationStarted(turn.atlas.station.name, event.file_sha256))
     _send_safe_state(turn, "the daemon has just started")
 
 
@@ -205,6 +214,11 @@ def _stop(turn: Turn) -> None:
     turn.change(stopping=True, wish=False)
     turn.amplifier_reason = "the daemon is stopping"
     _send_safe_state(turn, "the daemon is stopping")
+
+
+def change_tuning(turn: Turn, tuning: Tuning | None) -> None:
+    """A tune-up begins, goes on to another place, or ends."""
+    turn.change(tuning=tuning)
 
 
 def _lock_out(turn: Turn, lockout: Lockout | None) -> None:

@@ -51,6 +51,8 @@ class Started:
 
     at_us: int
     minute: int | None
+    file_sha256: str | None = None
+    """Of the station file that is in force, for whoever asks later; None where there is no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +102,8 @@ class OutputAnswer:
     output: str
     result: Result
     error: str | None = None
+    took_us: int | None = None
+    """From the command's leaving to this output's answer; None where whoever tells has not measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,6 +250,8 @@ class Reloaded:
     """What has changed, in words."""
     restarted: tuple[str, ...] = ()
     """Links and outputs that were begun anew, by name."""
+    file_sha256: str | None = None
+    """Digest of the station file in force from here on."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,9 +76,12 @@ def pass_fault_time(turn: Turn) -> None:
 def acknowledge(turn: Turn, event: FaultAcknowledged) -> None:
     """Let a person leave a fault whose cause has gone."""
     fault = turn.state.fault
+    if fault is None:
+        turn.effects.append(Answer(event.request_id, False, "no fault stands"))
+        return
     refusal = _refusal(turn, event, fault)
-    if fault is None or refusal is not None:
-        turn.effects.append(Answer(event.request_id, False, refusal or "no fault stands"))
+    if refusal is not None:
+        turn.effects.append(Answer(event.request_id, False, refusal))
         return
     turn.change(fault=None, fault_locked=False)
     turn.amplifier_reason = f"fault {fault.code} acknowledged by {event.operator}"
@@ -89,9 +92,7 @@ def acknowledge(turn: Turn, event: FaultAcknowledged) -> None:
     turn.effects.append(Answer(event.request_id, True, f"fault {fault.code} acknowledged; {after}"))
 
 
-def _refusal(turn: Turn, event: FaultAcknowledged, fault: Fault | None) -> str | None:
-    if fault is None:
-        return "no fault stands"
+def _refusal(turn: Turn, event: FaultAcknowledged, fault: Fault) -> str | None:
     if event.number is not None and event.number != fault.number:
         return f"fault {event.number} does not stand; the one that does is {fault.number}, {fault.code}"
     if turn.state.fault_locked and not event.reason:

@@ -4,6 +4,7 @@ from qsyd_rules.event import RigRead
 from qsyd_rules.hold import end_hold_on_move, held_by
 from qsyd_rules.notice import FrequencyChanged, Keyed, LinkLost, LinkUp, Placed, Positions, Unkeyed
 from qsyd_rules.placement import Placement
+from qsyd_rules.quantity import format_minute
 from qsyd_rules.state import RigState
 from qsyd_rules.station import Rig
 from qsyd_rules.turn import Turn
@@ -128,6 +129,7 @@ def placed_notice(turn: Turn, placement: Placement) -> Placed:
         preset=Positions(preset.tune, preset.load) if preset else _estimated(placement),
         rules=tuple(rules[number].name for number in placement.selections.deciding),
         because=_because(turn, placement),
+        utc=None if turn.state.minute_used is None else format_minute(turn.state.minute_used),
     )
 
 

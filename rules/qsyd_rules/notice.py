@@ -15,6 +15,8 @@ from qsyd_rules.words import AmplifierState, Mode, Result
 class StationStarted:
     event: ClassVar = "station-started"
     station: str
+    file_sha256: str | None = None
+    """Of the station file in force from here on; None where there is no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,8 @@ class Placed:
     rules: tuple[str, ...]
     because: str = field(default="", compare=False)
     """Why this antenna, in words; it alone makes no other decision."""
+    utc: str | None = field(default=None, compare=False)
+    """The hour that the rules were held against, `HH:MM`: not always that of the event, for the clock alone moves nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +122,8 @@ class CommandDone:
     output: str
     result: Result
     error: str | None
+    took_ms: float | None = None
+    """From its leaving to this output's answer, tries and time-outs included; None where nobody has measured it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +155,17 @@ class PresetMissing:
     antenna: str
     segment: str
     standing: str
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Somebody has asked something of the amplifier, and what was answered."""
+
+    event: ClassVar = "asked"
+    request: str
+    operator: str
+    accepted: bool
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +223,18 @@ class HoldEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class TubeReplaced:
+    """Another tube is in the amplifier; the account of the old one ended with these sums."""
+
+    event: ClassVar = "tube-replaced"
+    operator: str
+    reason: str
+    heater_s: int
+    operate_s: int
+    overs: int
+
+
+@dataclass(frozen=True, slots=True)
 class Warned:
     event: ClassVar = "warning"
     code: str
@@ -246,6 +275,7 @@ class StationReloaded:
     event: ClassVar = "reloaded"
     changed: tuple[str, ...]
     restarted: tuple[str, ...]
+    file_sha256: str | None = None
 
 
 Notice = (
@@ -264,11 +294,13 @@ Notice = (
     | OutputRecovered
     | PresetSaved
     | PresetMissing
+    | Asked
     | AmplifierChanged
     | FaultFound
     | FaultCleared
     | HoldStarted
     | HoldEnded
+    | TubeReplaced
     | Warned
     | TransmitInhibited
     | TransmitReleased
@@ -288,6 +320,8 @@ def event_fields(notice: Notice) -> dict[str, object]:
         if isinstance(command, RecallPreset) and command.estimate:
             shown["estimate"] = True
         shown["result"] = str(notice.result)
+        if notice.took_ms is not None:
+            shown["took_ms"] = notice.took_ms
         return shown if notice.error is None else shown | {"error": notice.error}
     return {_RENAMED.get(each.name, each.name): _json(getattr(notice, each.name)) for each in fields(notice)}
 

@@ -4,7 +4,7 @@ One over proves nothing: meters err, speech swings, rain comes and goes within h
 least `LASTING` looks in a row, over at least `LASTS_S`, nearly all on the same side, and their middle beyond the limit. A
 look is the mean of the overs of a quarter of an hour, lest one busy hour should outvote a day. What is
 compared is the magnitude of the reflection (an SWR, but one whose noise is even), and the gain and grid current
-where the output is about that of the saved readings, since gain sags near full output.
+where output (for the gain: or drive) is about that of the saved readings, since gain sags near full output.
 
 The cause is judged from the company a change keeps; `ageing_cause` does. A finding marks its preset until it is saved
 again; it goes on being recalled meanwhile, for an old setting is still the best there is.
@@ -22,11 +22,12 @@ from qsyd_rules.preset import Preset, Presets
 RHO_LIMIT = 0.08
 """Change of the reflection that counts: SWR 1.0 to 1.17, 1.2 to 1.41, 1.5 to 1.78. Common practice, no source."""
 GAIN_LIMIT_DB = 1.0
-"""Loss of gain that counts. Gain sags by about 1 dB near full output anyway; so outputs have to be alike."""
+"""Loss of gain that counts. Gain sags by about 1 dB near full output anyway; so output or drive have to be alike."""
 GRID_LIMIT = 0.35
 """Change of grid current that counts, as a part of the saved one."""
-OUTPUT_ALIKE = (0.75, 1.25)
-"""Output over that of the saved readings, within which gain and grid current are compared."""
+ALIKE = (0.75, 1.25)
+"""Output over that of the saved readings, or drive over theirs, within which gain is compared; grid current with the
+output alone. The drive counts too, for where it is limited to the preset's a tube that has lost much gives less output."""
 LASTING = 8
 LASTS_S = 6 * 3600.0
 STRAY_PART = 8
@@ -153,13 +154,17 @@ def compared(over: Over, preset: Preset) -> Sight:
         reflection(preset.forward_w, preset.reflected_w),
     )
     change = None if rho is None or saved_rho is None else rho - saved_rho
-    if not preset.forward_w or not OUTPUT_ALIKE[0] <= over.forward_w / preset.forward_w <= OUTPUT_ALIKE[1]:
-        return Sight(over.at_s, change, None, None)
-    gain_db = None
-    if over.drive_w and preset.drive_w:
+    output, drive = _alike(over.forward_w, preset.forward_w), _alike(over.drive_w, preset.drive_w)
+    gain_db = grid = None
+    if (output or drive) and over.drive_w and preset.drive_w and over.forward_w and preset.forward_w:
         gain_db = 10 * log10(over.forward_w / over.drive_w * preset.drive_w / preset.forward_w)
-    grid = None if over.grid_ma is None or not preset.grid_ma else over.grid_ma / preset.grid_ma - 1
+    if output and over.grid_ma is not None and preset.grid_ma:
+        grid = over.grid_ma / preset.grid_ma - 1
     return Sight(over.at_s, change, gain_db, grid)
+
+
+def _alike(now_w: float | None, saved_w: float | None) -> bool:
+    return bool(saved_w) and now_w is not None and ALIKE[0] <= now_w / (saved_w or 1) <= ALIKE[1]
 
 
 def comparable(presets: Presets) -> list[tuple[str, str]]:

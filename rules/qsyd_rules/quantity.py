@@ -111,6 +111,11 @@ def minute_range(text: str) -> tuple[int, int]:
     return begin, end
 
 
+def format_minute(minute: int) -> str:
+    """A minute of the day, 0 to 1439, as a clock shows it."""
+    return f"{minute // 60:02d}:{minute % 60:02d}"
+
+
 def format_frequency(hz: int) -> str:
     """Hertz as people read them: `14.205 MHz`, at least three decimals, at most six."""
     return megahertz(hz)

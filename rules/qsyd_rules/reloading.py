@@ -28,7 +28,7 @@ OPENED_ANEW = "its link is opened anew"
 
 def take_reload(turn: Turn, event: Reloaded) -> None:
     """Let go of what does not hold in the new station. What has to be done about it follows in the same turn."""
-    turn.report(StationReloaded(event.changed, event.restarted))
+    turn.report(StationReloaded(event.changed, event.restarted, event.file_sha256))
     turn.change(exchanging=None, tuning=None)
     _rigs(turn, event)
     _place(turn)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from qsyd_rules.interval_index import EVERYWHERE, Interval, IntervalIndex, intersect, merged
+from qsyd_rules.quantity import format_minute
 from qsyd_rules.station import Rule, Station, When
 from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import AmplifierState, Mode
@@ -189,7 +190,7 @@ class Rulebook:
             yield situation.keyed is not when.keyed, f"the rig is {keyed}"
         if when.between is not None:
             minute = situation.minute
-            clock = "not given" if minute is None else f"{minute // 60:02d}:{minute % 60:02d} UTC"
+            clock = "not given" if minute is None else f"{format_minute(minute)} UTC"
             yield not _within(when.between, minute), f"the time is {clock}"
 
 

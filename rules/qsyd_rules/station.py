@@ -42,6 +42,8 @@ class Antenna:
     max_power_w: int | None = None
     resonances: tuple[Resonance, ...] = ()
     """What its owner knows of it; only advice rests on it."""
+    matching: int = 0
+    """How many positions set the matching unit in its line; 0 where there is none."""
 
 
 class WithoutPreset(StrEnum):

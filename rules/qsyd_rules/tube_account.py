@@ -1,6 +1,7 @@
 """What the tube has been through: hours of heater and operate, time keyed, overs, and its gain day by day.
 
-Only what the daemon has seen counts: it is an account since the state directory was made, not the amplifier's own meter.
+Only what the daemon has seen counts: it is an account since the state directory was made, or since a new tube was put
+in, not the amplifier's own meter.
 """
 
 from dataclasses import dataclass, replace
@@ -48,6 +49,37 @@ class TubeAccount:
     """Keyed with the amplifier in operate."""
     overs: int = 0
     days: tuple[Day, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OldTube:
+    """A tube that has been taken out, with its whole account."""
+
+    ended_at: str
+    """RFC 3339, UTC."""
+    operator: str
+    reason: str
+    account: TubeAccount
+
+
+def joined(earlier: TubeAccount, later: TubeAccount) -> TubeAccount:
+    """One account of two parts that follow each other."""
+    days = {day.date: day for day in earlier.days}
+    for day in later.days:
+        known = days.get(day.date, Day(day.date))
+        days[day.date] = Day(
+            day.date,
+            known.overs + day.overs,
+            known.gain_overs + day.gain_overs,
+            known.gain_sum_db + day.gain_sum_db,
+        )
+    return TubeAccount(
+        earlier.heater_us + later.heater_us,
+        earlier.operate_us + later.operate_us,
+        earlier.key_down_us + later.key_down_us,
+        earlier.overs + later.overs,
+        tuple(days[date] for date in sorted(days))[-DAYS_MOST:],
+    )
 
 
 def passed(account: TubeAccount, use: Use, duration_us: int) -> TubeAccount:

@@ -18,6 +18,10 @@ DRIVE_OVER = 1.35
 """Drive above the step's by this much is another step's drive, not an error of the meter."""
 OUTPUT_OVER = 1.8
 """Output above the step's by this much, where no meter tells the drive."""
+OUTPUT_SLIP = 2.0
+"""Told output above the station's by this much is a slip of the eye or the keyboard."""
+GAIN_MOST = 200.0
+"""Where the station file sets no limit: a grid-driven tetrode gives up to 23 dB (from memory); no stage gives more."""
 NEIGHBOUR_GAIN_PART = 0.6
 NEIGHBOUR_GRID_TIMES = 1.7
 GRID_NOISE_MA = 15.0
@@ -66,11 +70,35 @@ class Measure:
     """About what the amplifier gives for it."""
     most_w: float
     """More than this is more than the station is made for."""
+    matched: bool = False
+    """Whether a matching unit stands between amplifier and antenna."""
 
 
 def judge(readings: Readings, measure: Measure) -> Stop | NotYet | Good:
     """Judge one set of readings, taken while keyed in operate; what is unknown is not judged."""
     return next(_stops(readings, measure), None) or next(_not_yet(readings, measure), None) or Good()
+
+
+def slip(readings: Readings, measure: Measure, output_w: float) -> str | None:
+    """Why these numbers, told by a person, cannot be what the meters showed; None where they may be.
+
+    `output_w` is what the station is made for. What cannot be is asked for again; what can, and is bad, is judged.
+    """
+    forward_w, drive_w = readings.forward_w, readings.drive_w
+    if forward_w is not None and forward_w > output_w * OUTPUT_SLIP:
+        return f"output {forward_w:.0f} W, where the station is made for {output_w:.0f} W: look at the meter again"
+    if forward_w and readings.reflected_w is not None and readings.reflected_w >= forward_w:
+        return (
+            f"reflected power {readings.reflected_w:.0f} W cannot reach the forward power of {forward_w:.0f} W: "
+            "look at the meters again"
+        )
+    ratio = gain(forward_w, drive_w, measure.limits.forward_floor_w)
+    most = float(measure.limits.gain_max) if measure.limits.gain_max is not None else GAIN_MOST
+    if ratio is not None and ratio > most:
+        return (
+            f"{forward_w:.0f} W from {drive_w:g} W is a gain of {ratio:.0f} times, and {most:g} is the most it can be"
+        )
+    return None
 
 
 def _stops(readings: Readings, measure: Measure) -> Iterator[Stop]:
@@ -93,7 +121,9 @@ def _stops(readings: Readings, measure: Measure) -> Iterator[Stop]:
     if ratio is not None and ratio > most:
         yield Stop(
             f"SWR {ratio:.1f} at the antenna, limit {most:g}",
-            "no tank setting cures that: look at antenna, feed line and switch before you go on",
+            "no tank setting cures that: "
+            + ("`again` lets you set the matching unit anew; else " if measure.matched else "")
+            + "look at antenna, feed line and switch before you go on",
         )
     if _above(readings.reflected_w, limits.reflected_power_w):
         yield Stop(

@@ -1,14 +1,16 @@
 """What a tune-up is to do: which segments of which antennas, with what drive, and where the tank begins."""
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from qsyd_rules.command import CommandName
+from qsyd_rules.event import Hold
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset, Presets, PresetStanding, adopt, standing
 from qsyd_rules.segment import Segment
 from qsyd_rules.station import Amplifier, AmplifierLimits
 from qsyd_rules.tune_judgement import Usual
+from qsyd_rules.tune_where import where
 from qsyd_rules.wiring import Wiring
 
 KEY_DOWN_US = 10_000_000
@@ -34,6 +36,16 @@ class TunePlace:
     drive_w: int
     """Full drive, about what `output_w` takes."""
     usual: Usual
+    matching: int = 0
+    """How many positions set the matching unit in the antenna's line; 0 where there is none."""
+    elsewhere_hz: int | None = None
+    """Where it is tuned instead of the segment's centre."""
+    elsewhere_because: str | None = None
+
+    @property
+    def dial_hz(self) -> int:
+        """Where the dial has to stand."""
+        return self.segment.centre_hz if self.elsewhere_hz is None else self.elsewhere_hz
 
     def __str__(self) -> str:
         return f"{self.antenna} on {self.segment.name}"
@@ -50,8 +62,14 @@ class TunePlan:
     limits_drive: bool = False
     """Whether a device keeps the drive down; else the operator does."""
     inhibits: bool = False
+    matches: bool = False
+    """Whether a device sets matching units; else the operator does."""
     meters: frozenset[str] = frozenset()
     """Readings that the amplifier's devices tell."""
+    sets_dial: bool = False
+    """Whether the rig may be set to where a place is tuned."""
+    left_out: tuple[str, ...] = ()
+    """What was chosen and cannot be tuned now, each with why."""
 
 
 def plan_tune_up(
@@ -61,17 +79,35 @@ def plan_tune_up(
     chosen: Iterable[tuple[str, str]],
     *,
     key_down_us: int = KEY_DOWN_US,
+    sets_dial: bool = False,
+    minute: int | None = None,
+    held: Hold | None = None,
 ) -> TunePlan:
-    """Make the plan for these (antenna, segment). Raises `ValueError` for one that the amplifier does not serve."""
+    """Make the plan for these (antenna, segment), at this minute of the UTC day. What cannot be tuned is left out.
+
+    Raises `ValueError` for one that the amplifier does not serve, and where nothing is left.
+    """
     amplifier = atlas.station.amplifier
     if amplifier is None:
         raise ValueError("the station has no amplifier to tune")
     serving = dict(tunable(atlas))
-    places = []
+    places, left_out = list[TunePlace](), list[str]()
     for key in chosen:
         if key not in serving:
             raise ValueError(f"the amplifier does not serve {key[0]} on {key[1]}")
-        places.append(_place(atlas, amplifier, presets, key[0], serving[key]))
+        place = _place(atlas, amplifier, presets, key[0], serving[key])
+        hz, because = where(atlas, presets, key[0], serving[key], minute)
+        if held is not None and holds_off(atlas, held.antenna, place.antenna, place.segment.band):
+            hz, because = None, f"{held.antenna} is held by {held.operator}"
+        if hz is None:
+            left_out.append(f"{place}: {because}")
+        elif hz == place.segment.centre_hz:
+            places.append(place)
+        else:
+            places.append(replace(place, elsewhere_hz=hz, elsewhere_because=because))
+    if left_out and not places:
+        more = f"; and {len(left_out) - 3} more" if len(left_out) > 3 else ""
+        raise ValueError(f"nothing can be tuned now: {'; '.join(left_out[:3])}{more}")
     if not places:
         raise ValueError("there is nothing to tune: no segment that the amplifier serves is missing or stale")
     return TunePlan(
@@ -81,8 +117,16 @@ def plan_tune_up(
         key_down_us,
         wiring.carries(CommandName.LIMIT_DRIVE),
         wiring.inhibits,
+        wiring.matches,
         _meters(wiring),
+        sets_dial,
+        tuple(left_out),
     )
+
+
+def holds_off(atlas: Atlas, held: str, antenna: str, band: str) -> bool:
+    """Whether an antenna that an operator holds keeps this other one from the band."""
+    return held != antenna and any(each.name == held and band in each.bands for each in atlas.station.antennas)
 
 
 def tunable(atlas: Atlas) -> Iterable[tuple[tuple[str, str], Segment]]:
@@ -108,7 +152,8 @@ def lacking(atlas: Atlas, presets: Presets, marked: Collection[tuple[str, str]] 
 def _place(atlas: Atlas, amplifier: Amplifier, presets: Presets, antenna: str, segment: Segment) -> TunePlace:
     beside = _beside(atlas, presets, antenna, segment)
     start, start_from = _start(atlas, presets, antenna, segment, beside)
-    return TunePlace(antenna, segment, start, start_from, _drive_w(amplifier, beside), _usual(beside))
+    matching = next(each.matching for each in atlas.station.antennas if each.name == antenna)
+    return TunePlace(antenna, segment, start, start_from, _drive_w(amplifier, beside), _usual(beside), matching)
 
 
 def _beside(atlas: Atlas, presets: Presets, antenna: str, segment: Segment) -> list[Preset]:

@@ -8,7 +8,7 @@ from qsyd_rules.command import CommandName
 from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.judgement import needs, operate_refusal
 from qsyd_rules.readings import Readings
-from qsyd_rules.state import StationState
+from qsyd_rules.state import Permit, StationState
 from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.words import AmplifierState
@@ -44,12 +44,27 @@ class Sight:
     fault: str | None
     lockout: str | None
     stopping: bool
+    silent: tuple[str, ...] = ()
+    """Devices that do not answer."""
+    split: bool = False
+    moved_us: int = 0
+    """When the transmit frequency last changed."""
+    asked_us: int = 0
+    """When the newest question behind it was sent."""
+    held: str | None = None
+    """The antenna that an operator holds, and in `held_by` who does; on `held_bands` no other one serves."""
+    held_by: str = ""
+    held_bands: frozenset[str] = frozenset()
+    reasons_here: tuple[str, ...] = ()
+    """What forbids transmitting at this place and mode for as long as they stay."""
+    forbidden: bool = False
+    """Whether the devices are known to keep everybody from transmitting."""
 
 
 def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
     """Look at the core's state."""
     turn = Turn(core.atlas, core.wiring, core.followed, state, now_us)
-    target, here, rig = state.target, state.here, turn.rig
+    target, here, rig, hold = state.target, state.here, turn.rig, state.hold
     antenna = target.antenna.name if target is not None and target.antenna is not None else None
     if core.wiring.carries(CommandName.SELECT_ANTENNA) and (antenna is None or not rests_at(state.antenna, antenna)):
         antenna = None
@@ -77,4 +92,18 @@ def sight_of(core: GuardedStation, state: StationState, now_us: int) -> Sight:
         fault=fault,
         lockout=f"maintenance lockout by {state.lockout.operator}" if state.lockout is not None else None,
         stopping=state.stopping,
+        silent=tuple(sorted(state.failing)),
+        split=rig.up and rig.split,
+        moved_us=rig.moved_us,
+        asked_us=rig.asked_us,
+        held=hold.antenna if hold is not None else None,
+        held_by=hold.operator if hold is not None else "",
+        held_bands=frozenset(
+            band
+            for each in core.atlas.station.antennas
+            if hold is not None and each.name == hold.antenna
+            for band in each.bands
+        ),
+        reasons_here=here.inhibits if here is not None else (),
+        forbidden=rests_at(state.permit, Permit.INHIBITED),
     )

@@ -1,10 +1,10 @@
 """The guided tune-up: what the operator does next, whether it was done, and whether the meters bear it out.
 
-A pure account beside the station core. It never keys and moves nothing by itself: it asks what an operator may ask
+A pure account beside the station core. It never keys and moves nothing by itself, but the dial where it may: it asks what an operator may ask
 (standby, operate), tells the core which segment is being tuned (`Tuning`), and says what to do. Stopping it anywhere
 ends in standby with nothing saved that was not whole.
 
-One segment goes: dial, change-over, drive down to a quarter, operate; then for each step of the drive: key, meters
+One segment goes: dial, change-over, the matching unit where there is one, drive down to a quarter, operate; then for each step of the drive: key, meters
 judged, unkey; at last save. A reading that may do harm, or a key held too long, takes the permit away, then operate.
 """
 
@@ -23,6 +23,7 @@ class TuneStep(StrEnum):
 
     DIAL = "dial"
     CHANGE_OVER = "change-over"
+    MATCHING = "matching"
     DRIVE = "drive"
     OPERATE = "operate"
     KEY = "key"
@@ -64,6 +65,12 @@ class TuneUp:
     """Which place of the plan."""
     drive_w: int = 0
     """The drive of this step."""
+    start: Preset | None = None
+    """Where the tank begins here, and the matching unit."""
+    matching: tuple[int, ...] | None = None
+    """Positions of the matching unit; None while nobody has told any."""
+    matched: int = -1
+    """The place that these two belong to."""
     level: int = 0
     since_us: int = 0
     """When this step of the tune-up began."""
@@ -79,6 +86,12 @@ class TuneUp:
     trouble: str | None = None
     """What is not right yet."""
     hold: str | None = None
+    dial_from_hz: int | None = None
+    """Where the dial stood when the rig was told to go elsewhere; None while it has not been told."""
+    dial_us: int = 0
+    """When it was told."""
+    dial_left: str | None = None
+    """Why the dial is left to the operator here; None while it may be set."""
     asked: bool = False
     """Whether what this step asks of the amplifier has been asked."""
     best: Readings | None = None
@@ -122,7 +135,14 @@ class Save:
     preset: Preset
 
 
-TuneAct = ChangeTuning | Ask | Save
+@dataclass(frozen=True, slots=True)
+class SetDial:
+    """Set the rig's transmit frequency, once; a refusal is answered by `dial_refused`."""
+
+    frequency_hz: int
+
+
+TuneAct = ChangeTuning | Ask | Save | SetDial
 
 
 @dataclass
@@ -159,7 +179,7 @@ class Working:
         """What is being tuned, with how much drive."""
         place = self.it.place
         if place is not None:
-            tuning = Tuning(place.antenna, place.segment.name, self.it.drive_w, place.start, self.it.hold)
+            tuning = Tuning(place.antenna, place.segment.name, self.it.drive_w, self.it.start, self.it.hold)
             self.acts.append(ChangeTuning(tuning))
 
     def ask(self, request: AmplifierRequest) -> None:

@@ -10,6 +10,7 @@ from qsyd_rules.tune_plan import LEVELS
 from qsyd_rules.tune_sight import Sight
 from qsyd_rules.tune_up import Save, TuneStep, TuneUp, Working
 from qsyd_rules.tune_up_place import stood_by, stop, strayed
+from qsyd_rules.words import AmplifierState
 
 STEADY_US = 1_000_000
 """Readings that have been good and at rest for so long are believed."""
@@ -45,12 +46,19 @@ def key_down(at: Working, sight: Sight) -> None:
     if not sight.keyed:
         if it.keyed_us is not None:
             _key_came_up(at, at.now_us - it.keyed_us)
+        elif sight.amplifier is not AmplifierState.OPERATE:
+            at.go(TuneStep.OPERATE, "")
         return
     if it.keyed_us is None:
         at.change(keyed_us=at.now_us, moved_us=at.now_us, good=(), good_us=None, trouble=None)
     place = at.it.place
     if place is not None and sight.segment != place.segment.name:
         stop(at, f"the dial left {place.segment.name} while keyed", "dial back to its centre")
+        return
+    if sight.amplifier is not AmplifierState.OPERATE:
+        silent = f"{', '.join(sight.silent)}: no answer" if sight.silent else None
+        why = silent or sight.refusal or "; ".join(sight.inhibits)
+        stop(at, f"the amplifier has left operate: {why}", "see to it first")
         return
     if "forward_w" in it.plan.meters and sight.read_us > max(at.it.seen_us, at.it.keyed_us or 0):
         at.change(seen_us=sight.read_us)
@@ -151,7 +159,10 @@ def measure(it: TuneUp) -> Measure:
     if place is None:
         raise AssertionError("nothing is being tuned")
     share = it.drive_w / place.drive_w
-    return Measure(it.plan.limits, place.usual, it.drive_w, it.plan.output_w * share, it.plan.output_w * OUTPUT_OVER)
+    output_w = it.plan.output_w
+    return Measure(
+        it.plan.limits, place.usual, it.drive_w, output_w * share, output_w * OUTPUT_OVER, matched=place.matching > 0
+    )
 
 
 def lacking(it: TuneUp, shown: Readings) -> list[str]:
@@ -169,6 +180,8 @@ def _is_last(it: TuneUp, forward_w: float) -> bool:
 
 def asked_of(it: TuneUp) -> list[str]:
     """The numbers that no meter tells."""
+    if it.step is TuneStep.MATCHING:
+        return ["matching"]
     return [name for name in NUMBERS if name not in it.plan.meters]
 
 
@@ -225,13 +238,12 @@ def _preset(it: TuneUp, shown: Readings) -> Preset:
     def whole(value: float | None) -> int | None:
         return None if value is None else round(value)
 
-    start = place.start
     return Preset(
         place.antenna,
         place.segment.name,
         shown.tune,
         shown.load,
-        matching=start.matching if start is not None else (),
+        matching=it.matching or (),
         drive_w=whole(shown.drive_w) or it.drive_w,
         forward_w=whole(shown.forward_w),
         reflected_w=whole(shown.reflected_w),

@@ -35,8 +35,20 @@ def start_place(at: Working) -> None:
         return
     at.go(TuneStep.DIAL, "")
     at.change(level=0, drive_w=max(1, round(place.drive_w * LEVELS[0])), hold=None, best=None)
+    at.change(dial_from_hz=None, dial_left=None)
+    _match_as_stored(at)
     at.ask(AmplifierRequest.STANDBY)
     at.tell_core()
+
+
+def _match_as_stored(at: Working) -> None:
+    """Begin with the matching unit as it was stored, or as it was told in this place before."""
+    place = at.it.place
+    if place is None or at.it.matched == at.it.index:
+        return  # `again`: what was told stands
+    matching = place.start.matching if place.start is not None else ()
+    known = bool(matching) and len(matching) == (place.matching or len(matching))
+    at.change(start=place.start, matching=matching if known else None, matched=at.it.index)
 
 
 def leave_place(at: Working, preset: Preset | None) -> None:
@@ -52,10 +64,11 @@ def strayed(at: Working, sight: Sight) -> bool:
     place = at.it.place
     if place is None or sight.transmit_hz is None:
         return False
-    if sight.segment == place.segment.name and abs(sight.transmit_hz - place.segment.centre_hz) <= DIAL_WITHIN_HZ:
+    if sight.segment == place.segment.name and abs(sight.transmit_hz - place.dial_hz) <= DIAL_WITHIN_HZ:
         return False
     at.ask(AmplifierRequest.STANDBY)
     at.change(level=0, drive_w=max(1, round(place.drive_w * LEVELS[0])), best=None)
+    at.change(dial_from_hz=None, dial_left="it was turned away from there")
     at.tell_core()
     at.go(TuneStep.DIAL, "")
     return True

@@ -2,14 +2,15 @@
 
 from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.preset import Preset
-from qsyd_rules.quantity import format_frequency
 from qsyd_rules.readings import Readings
-from qsyd_rules.tune_judgement import NotYet, Stop, judge
+from qsyd_rules.tune_judgement import NotYet, Stop, judge, slip
 from qsyd_rules.tune_plan import LEVELS, TunePlan
 from qsyd_rules.tune_sight import Sight
 from qsyd_rules.tune_up import TuneAct, TuneStep, TuneUp, TuneWord, Working
+from qsyd_rules.tune_up_dial import SET_US, dial, leave_dial
 from qsyd_rules.tune_up_key import key_down, key_up, key_words, lacking, measure, overlaid, step_done
-from qsyd_rules.tune_up_place import DIAL_WITHIN_HZ, end, leave_place, start_place, stop, strayed
+from qsyd_rules.tune_up_match import match, matched
+from qsyd_rules.tune_up_place import end, leave_place, start_place, stop, strayed
 from qsyd_rules.words import AmplifierState
 
 LET_GO_US = 500_000
@@ -60,13 +61,22 @@ def say(it: TuneUp, word: TuneWord, sight: Sight) -> tuple[TuneUp, tuple[TuneAct
     return _look(at, sight)
 
 
-def give(it: TuneUp, numbers: Readings, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
-    """The numbers that an operator read off. Raises `TuneRefusedError`."""
+def give(
+    it: TuneUp, numbers: Readings, sight: Sight, matching: tuple[int, ...] | None = None
+) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    """The numbers that an operator read off, or where the matching unit is to stand. Raises `TuneRefusedError`."""
+    if it.step is TuneStep.MATCHING and matching is not None:
+        return _give_matching(it, matching, numbers, sight)
+    if matching is not None:
+        raise TuneRefusedError("the matching unit is set in its own step; `again` leads there")
     if it.step is not TuneStep.NUMBERS:
         raise TuneRefusedError("no numbers are asked for now")
     if sight.keyed:
         raise TuneRefusedError("unkey first")
     shown = overlaid(it.best or Readings(), numbers)
+    mistaken = slip(shown, measure(it), it.plan.output_w)
+    if mistaken is not None:
+        raise TuneRefusedError(mistaken)
     missing = lacking(it, shown)
     if missing:
         raise TuneRefusedError(f"still needed: {', '.join(missing)}")
@@ -76,6 +86,18 @@ def give(it: TuneUp, numbers: Readings, sight: Sight) -> tuple[TuneUp, tuple[Tun
         stop(at, verdict.text, verdict.remedy)
     else:
         step_done(at, shown)
+    return _look(at, sight)
+
+
+def _give_matching(
+    it: TuneUp, matching: tuple[int, ...], numbers: Readings, sight: Sight
+) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    if sight.keyed:
+        raise TuneRefusedError("unkey first")
+    at = Working(it, sight.at_us)
+    refusal = matched(at, matching, numbers, sight)
+    if refusal is not None:
+        raise TuneRefusedError(refusal)
     return _look(at, sight)
 
 
@@ -89,6 +111,14 @@ def saved(it: TuneUp, preset: Preset, error: str | None, sight: Sight) -> tuple[
     return _look(at, sight)
 
 
+def dial_refused(it: TuneUp, why: str, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
+    """The rig was not told: the operator dials."""
+    at = Working(it, sight.at_us)
+    if it.step is TuneStep.DIAL and it.dial_from_hz is not None:
+        leave_dial(at, why)
+    return _look(at, sight)
+
+
 def wake_at_us(it: TuneUp) -> int | None:
     """When time alone changes something."""
     if it.is_over:
@@ -96,6 +126,8 @@ def wake_at_us(it: TuneUp) -> int | None:
     due = [it.moved_us + IDLE_US]
     if it.keyed_us is not None:
         due.append(it.keyed_us + it.plan.key_down_us)
+    if it.dial_from_hz is not None:
+        due.append(it.dial_us + SET_US)
     if it.step is TuneStep.STOPPED and not it.asked:
         due.append(it.since_us + LET_GO_US)
     return min(due)
@@ -113,6 +145,9 @@ def _look(at: Working, sight: Sight) -> tuple[TuneUp, tuple[TuneAct, ...]]:
         why = _obstacle(sight)
         if why is None and sight.at_us >= at.it.moved_us + IDLE_US:
             why = "nobody has gone on with it for a quarter of an hour"
+        place = at.it.place
+        if why is None and place is not None and place.segment.band in sight.held_bands and sight.held != place.antenna:
+            why = f"{sight.held} is held on {place.segment.band} by {sight.held_by}; `qsyd hold off` ends that"
         if why is not None:
             end(at, why)
     for _ in range(len(TuneStep)):
@@ -139,22 +174,6 @@ def _obstacle(sight: Sight) -> str | None:
 # Steps
 
 
-def _dial(at: Working, sight: Sight) -> None:
-    place = at.it.place
-    if place is None:
-        return
-    centre_hz = place.segment.centre_hz
-    wanted = f"dial to {format_frequency(centre_hz)}, the centre of {place.segment.name}, for {place.antenna}"
-    if sight.keyed:
-        at.say(f"unkey; then {wanted}")
-    elif sight.transmit_hz is None:
-        at.say(f"{wanted}; the transmit frequency is not known (split?)")
-    elif sight.segment != place.segment.name or abs(sight.transmit_hz - centre_hz) > DIAL_WITHIN_HZ:
-        at.say(f"{wanted}; it stands at {format_frequency(sight.transmit_hz)}")
-    else:
-        at.go(TuneStep.CHANGE_OVER, "the station changes over: wait")
-
-
 def _change_over(at: Working, sight: Sight) -> None:
     if strayed(at, sight):
         return
@@ -162,9 +181,17 @@ def _change_over(at: Working, sight: Sight) -> None:
     if place is None or tuning is None or (tuning.antenna, tuning.segment) != (place.antenna, place.segment.name):
         return  # the core has still to be told
     if sight.released and sight.antenna == place.antenna:
-        at.go(TuneStep.DRIVE, "")
+        at.go(TuneStep.MATCHING, "")
     else:
-        at.say("wait: " + ("; ".join(sight.inhibits) or "the antenna is being selected"))
+        say_why_not(at, sight, "the antenna is being selected")
+
+
+def say_why_not(at: Working, sight: Sight, otherwise: str) -> None:
+    """What is waited for; where waiting will not help, what will."""
+    if sight.reasons_here:
+        at.say(f"not here: {'; '.join(sight.reasons_here)}. Another mode (a carrier is CW) may do, or `skip`")
+    else:
+        at.say("wait: " + ("; ".join(sight.inhibits) or otherwise))
 
 
 def _drive(at: Working, sight: Sight) -> None:
@@ -219,8 +246,9 @@ def _stopped(at: Working, sight: Sight) -> None:
 
 
 _STEPS = {
-    TuneStep.DIAL: _dial,
+    TuneStep.DIAL: dial,
     TuneStep.CHANGE_OVER: _change_over,
+    TuneStep.MATCHING: match,
     TuneStep.DRIVE: _drive,
     TuneStep.OPERATE: _operate,
     TuneStep.KEY: key_down,
@@ -238,6 +266,13 @@ def _next(at: Working, sight: Sight) -> None:
         if sight.keyed:
             raise TuneRefusedError("unkey first")
         at.go(TuneStep.OPERATE, "")
+        return
+    if step is TuneStep.MATCHING and at.it.matching is not None:
+        if sight.keyed:
+            raise TuneRefusedError("unkey first")
+        if not sight.released:
+            raise TuneRefusedError(f"not yet: {at.it.text}")
+        at.go(TuneStep.DRIVE, "")
         return
     if step is TuneStep.STOPPED:
         raise TuneRefusedError("say `again`, `skip` or `stop`")

@@ -19,7 +19,7 @@ class Meters:
 class Wiring:
     """Immutable. A command that nothing carries is never sent, and counts as done."""
 
-    __slots__ = ("_carried", "drops_by_itself", "meters", "outputs")
+    __slots__ = ("_carried", "drops_by_itself", "matches", "meters", "outputs")
 
     def __init__(
         self,
@@ -27,11 +27,16 @@ class Wiring:
         meters: Mapping[str, Meters] | None = None,
         *,
         drops_by_itself: bool = False,
+        matches: bool = False,
     ) -> None:
-        """`drops_by_itself` says that an output's permit falls when the daemon dies: a line held, a lease renewed."""
+        """`drops_by_itself` says that an output's permit falls when the daemon dies: a line held, a lease renewed.
+
+        `matches` says that a recall also sets matching units; else they are set by hand.
+        """
         self.outputs = dict(outputs)
         self.meters = dict(meters or {})
         self.drops_by_itself = drops_by_itself
+        self.matches = matches
         self._carried = frozenset(name for names in outputs.values() for name in names)
 
     def carries(self, name: CommandName) -> bool:

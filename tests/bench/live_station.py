@@ -34,10 +34,10 @@ class LiveStation:
             peer.close()
 
 
-def prepare(directory: Path, station: LiveStation, rule_count: int, *, push: bool) -> list[str]:
+def prepare(directory: Path, station: LiveStation, rule_count: int, *, push: bool, more: str) -> list[str]:
     """Write a station file, store presets for it, and say how its daemon is started."""
     state, file, table = directory / "state", directory / "station.yaml", directory / "presets.csv"
-    file.write_text(station_text(rule_count, station.ports, push=push))
+    file.write_text(station_text(rule_count, station.ports, push=push) + more)
     table.write_text(preset_table())
     imported = qsyd("presets", "import", str(table), "--state", str(state))
     assert imported.returncode == 0, imported.stderr
@@ -45,11 +45,13 @@ def prepare(directory: Path, station: LiveStation, rule_count: int, *, push: boo
 
 
 @contextmanager
-def live_station(directory: Path, loop: Loop, rule_count: int, *, push: bool = True) -> Iterator[LiveStation]:
-    """Run a daemon until its first change-over is over and transmit is released."""
+def live_station(
+    directory: Path, loop: Loop, rule_count: int, *, push: bool = True, more: str = ""
+) -> Iterator[LiveStation]:
+    """Run a daemon until its first change-over is over and transmit is released. `more` is added to its station file."""
     station = LiveStation(loop)
     try:
-        command = prepare(directory, station, rule_count, push=push)
+        command = prepare(directory, station, rule_count, push=push, more=more)
         started_ns = time.monotonic_ns()
         with running(command, directory / "log") as station.pid:
             loop.run(lambda: bool(station.arrivals), 60, "the first line at a device")

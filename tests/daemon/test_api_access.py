@@ -1,18 +1,20 @@
 """How the station file opens the API: where, with TLS, with tokens; and what keeps the daemon from starting."""
 
+import contextlib
 import os
 import re
 import socket
 import ssl
 import stat
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 from api_station import STATION, make_tokens, running_station
 from raw_http import Peer
-from running_daemon import RunningDaemon, qsyd
+from running_daemon import ENVIRONMENT, RunningDaemon, qsyd
 
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.token_file import TokenFileError, digest_of, new_token, read_tokens, write_tokens
@@ -86,6 +88,8 @@ def tls_block(pair: tuple[Path, Path], listen: str = "0.0.0.0:0", more: str = ""
         ("{listen: 127.0.0.1:1, token: x}", None, "unknown key `token`; did you mean `tokens`?"),
         ("{listen: 127.0.0.1:1, lease: 30}", None, "30"),
         ("{listen: 127.0.0.1:1, lease: 1 h}", None, "1 h"),
+        ("{listen: 127.0.0.1:1, streams: 0}", None, "0 is out of range; write a number from 1 to 2000"),
+        ("{listen: 127.0.0.1:1, streams: 2001}", None, "2001 is out of range; write a number from 1 to 2000"),
         ("{listen: 127.0.0.1:1, hosts: [station.example.]}", None, "is no name of a host; write one whole"),
         ("{listen: 127.0.0.1:1, hosts: ['*.example']}", None, "is no name of a host"),
     ],
@@ -105,8 +109,26 @@ def test_a_block_that_will_not_do_is_78_at_its_place(
 def test_check_prints_the_defaults_of_the_block(tmp_path: Path) -> None:
     done = qsyd("check", str(write(tmp_path, "{listen: 127.0.0.1:8073}")), "--state", str(tmp_path / "state"))
     assert done.returncode == 0, done.stderr
-    for line in ("api.tls: none", "api.tokens: tokens.json", "api.hosts: none", "api.lease: 30 s"):
+    for line in ("api.tls: none", "api.tokens: tokens.json", "api.hosts: none", "api.lease: 30 s", "api.streams: 16"):
         assert line in done.stdout
+
+
+def test_more_streams_than_the_system_lets_it_open_files_is_78(tmp_path: Path) -> None:
+    path = write(tmp_path, "{listen: '127.0.0.1:0', streams: 500}")
+    command = [sys.executable, "-m", "qsyd_daemon", "run", str(path), "--state", str(tmp_path / "state")]
+    done = subprocess.run(
+        ["sh", "-c", 'ulimit -n 400; exec "$@"', "sh", *command],
+        capture_output=True,
+        text=True,
+        env=dict(ENVIRONMENT),
+        timeout=20,
+        check=False,
+    )
+    assert done.returncode == 78, done.stderr
+    line = BASE.count("\n") + 1
+    column = len("api: {listen: '127.0.0.1:0', streams: ") + 1
+    place = f"{path}:{line}:{column}: "
+    assert f"{place}error: 500 streams need more files open at once than the system allows" in done.stderr
 
 
 def test_without_the_block_nothing_listens_on_tcp(tmp_path: Path) -> None:
@@ -194,7 +216,9 @@ def test_over_tls_with_a_token_the_station_answers_and_without_either_it_does_no
         peer = Peer(station.peer.port, tls=trusting(pair))
         for path in ("/v1/status", "/healthz", "/metrics", "/openapi.json", "/v1/events", "/nothing"):
             assert peer.ask("GET", path).status == 401, path
-        assert peer.ask("GET", "/v1/status", token=station.tokens["watch"]).status == 200
+        answer = peer.ask("GET", "/v1/status", token=station.tokens["watch"])
+        assert answer.status == 200
+        assert answer.headers["strict-transport-security"] == "max-age=31536000"
         named = peer.ask("GET", "/v1/status", token=station.tokens["watch"], host=f"station.example:{peer.port}")
         assert named.status == 200
         for host in ("station.example", f"www.station.example:{peer.port}", f"0.0.0.0:{peer.port}"):
@@ -214,6 +238,12 @@ def test_over_tls_with_a_token_the_station_answers_and_without_either_it_does_no
             old.maximum_version = ssl.TLSVersion.TLSv1_1
         with pytest.raises((ssl.SSLError, ConnectionError)):
             Peer(peer.port, tls=old).ask("GET", "/v1/status")
+        weak = trusting(pair)
+        weak.maximum_version = ssl.TLSVersion.TLSv1_2
+        for name, is_taken in (("ECDHE-ECDSA-AES128-GCM-SHA256", True), ("ECDHE-ECDSA-AES128-SHA", False)):
+            weak.set_ciphers(f"{name}:@SECLEVEL=0")
+            with contextlib.nullcontext() if is_taken else pytest.raises((ssl.SSLError, ConnectionError)):
+                Peer(peer.port, tls=weak).ask("GET", "/v1/status")
         assert peer.ask("GET", "/v1/status", token=station.tokens["watch"]).status == 200
 
 

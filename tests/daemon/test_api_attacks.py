@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from api_station import ApiStation, dumps, running_station
-from raw_http import Answer, read_answer
+from raw_http import Answer, EventReader, read_answer
 
 ON = {"request": "on"}
 """What would be seen at once, if it were obeyed: a heater comes on."""
@@ -343,8 +343,49 @@ def test_a_web_socket_from_elsewhere_is_refused(station: ApiStation) -> None:
 def test_no_get_has_an_effect(station: ApiStation) -> None:
     paths = station.peer.ask("GET", "/openapi.json").json["paths"]
     for path, methods in paths.items():
-        if "get" in methods and path != "/v1/events":
+        if "get" in methods and path not in {"/v1/events", "/v1/tap"}:  # these do not end
             assert station.peer.ask("GET", path, token=station.tokens["administer"]).status == 200, path
+
+
+def test_every_answer_keeps_browsers_from_caching_embedding_or_guessing(station: ApiStation) -> None:
+    """Names and meanings: RFC 9111, section 5.2.2.5; CSP Level 3; the Fetch standard, section 3.6 (nosniff)."""
+    token = station.tokens["administer"]
+    asked = [
+        station.peer.ask("GET", path, token=token)
+        for path in ("/v1/status", "/v1/history", "/metrics", "/openapi.json", "/nothing", "/v1/status?x=1")
+    ]
+    asked += [station.peer.post("/v1/hold", {}), station.peer.ask("GET", "/v1/status", host="evil.example")]
+    with EventReader(station.peer) as reader:
+        heads = [*(answer.headers for answer in asked), parsed(reader.head)]
+    for head in heads:
+        assert head["cache-control"] == "no-store"
+        assert head["content-security-policy"] == "default-src 'none'; frame-ancestors 'none'"
+        assert head["cross-origin-resource-policy"] == "same-origin"
+        assert head["referrer-policy"] == "no-referrer"
+        assert head["x-content-type-options"] == "nosniff"
+        assert head["server"] == "qsyd"
+        assert "set-cookie" not in head
+        if head["content-type"].endswith("json"):
+            assert head["content-disposition"] == 'attachment; filename="api.json"'
+
+
+def parsed(head: str) -> dict[str, str]:
+    return dict(line.split(": ", 1) for line in head.split("\r\n")[1:])
+
+
+def test_the_log_says_once_a_minute_that_requests_are_refused_and_repeats_nothing_of_them(station: ApiStation) -> None:
+    for number in range(40):
+        peer = replace(station.peer, source=f"127.0.1.{number + 1}")
+        assert peer.ask("TRACE", f"/secret-{number}", token=station.tokens["watch"]).status in {404, 405}
+        assert peer.ask("BREW", "/v1/status", token=station.tokens["watch"]).status in {400, 405}
+        assert peer.ask("GET", "/v1/status", host=f"evil-{number}.example").status == 421
+    time.sleep(0.3)  # the log has a thread of its own
+    lines = [line for line in station.daemon.errors if "api refused a request" in line]
+    assert [line for line in lines if "405" in line]
+    assert [line for line in lines if "421" in line]
+    assert len(lines) < 20
+    assert "evil" not in "".join(station.daemon.errors)
+    assert "secret" not in "".join(station.daemon.errors)
 
 
 # Paths and names
@@ -354,7 +395,8 @@ def test_no_get_has_an_effect(station: ApiStation) -> None:
     "target",
     [
         "/../v1/status", "/v1/../v1/status", "/v1/%2e%2e/v1/status", "/v1/status%00", "/v1//status", "//v1/status",
-        "/v1/status/", "/v1\\status", "/v1/stat%75s", "/%76%31/status", "/v1/status;x", "/v1/status%2f..", "/v1", "/",
+        "/v1/status/", "/v1\\status", "/v1/stat%75s", "/%76%31/status", "/v1/status;x", "/v1/status%2f..", "/v1", "/?",
+        "/page.js/", "/page.js?x", "/../page.js", "/page%2ejs", "/index.html",
         "/etc/passwd", "//etc/passwd", "/v1/presets/../../../etc/passwd", "http://evil.example/v1/status",
         "/v1/status\x7f", "/" + "a" * 5_000,
     ],

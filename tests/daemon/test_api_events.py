@@ -8,7 +8,8 @@ from statistics import median
 
 import pytest
 from api_station import ApiStation, running_station
-from live_station import ELSEWHERE_HZ, HOME_HZ, LiveStation, live_station
+from followers import followers
+from live_station import ELSEWHERE_HZ, HOME_HZ, LiveStation, live_station, until
 from raw_http import EventReader, Peer
 from running_daemon import RunningDaemon
 
@@ -165,6 +166,30 @@ def test_followers_that_never_read_delay_no_change_over(tmp_path: Path) -> None:
             for connection in silent:
                 connection.close()
         station.assert_safe()
+    assert median(beside) < 2 * median(alone) + 50, (alone, beside)
+
+
+@pytest.mark.timeout(120)
+def test_sixty_followers_lose_nothing_and_delay_no_change_over_though_six_never_read(tmp_path: Path) -> None:
+    """The short form of `tests/bench/test_bench_followers.py`."""
+    with live_station(tmp_path) as station:
+        text = station.file.read_text(encoding="utf-8")
+        station.file.write_text(text + "api: {listen: '127.0.0.1:0', streams: 60}\n", encoding="utf-8")
+        with station.daemon() as daemon:
+            daemon.wait_settled(HOME_HZ, 20)
+            alone = _change_overs(station, daemon, 4)
+            port = int(daemon.status()["api"]["address"].rpartition(":")[2])
+            with followers(port, 60, 6) as many:
+                until(many.ready, bool, 40)
+                begun = daemon.mark()
+                beside = _change_overs(station, daemon, 4)
+                told = daemon.mark() - begun
+                had = many.ask()
+        station.assert_safe()
+    assert (had.readers, had.silent) == (54, 6)
+    assert (had.lost, had.ended, had.silent_cut) == (0, 0, 0)
+    assert len(had.last) == 1, "all have had the same"
+    assert had.events >= had.readers * told
     assert median(beside) < 2 * median(alone) + 50, (alone, beside)
 
 

@@ -248,6 +248,42 @@ async def test_a_follower_that_reads_nothing_is_let_go_and_costs_a_bounded_queue
         connection.close()
 
 
+@pytest.mark.parametrize("text", ["short", "x" * 5_000], ids=["a thousand events", "a mebibyte"])
+async def test_a_follower_that_never_reads_is_let_go_at_the_bounds_as_they_are(tmp_path: Path, text: str) -> None:
+    """What it had not been sent when it was let go is what it finds missing, reading too late."""
+    limits = Limits(unread_s=600.0, closing_s=30.0)
+
+    def rest(connection: socket.socket) -> tuple[int, list[str]]:
+        data, _ = ended(connection)
+        names = [line[7:].decode() for line in data.split(b"\n") if line.startswith(b"event: ")]
+        return data.count(b'"code":"test"'), names
+
+    async with near_station(tmp_path, limits) as (daemon, peer):
+        await settled(daemon)
+        connection = socket.socket()
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        connection.settimeout(20)
+        connection.connect((peer.host, peer.port))
+        connection.sendall(peer.head("GET", "/v1/events"))
+        await until(lambda: daemon.api.tcp.streams == 1)
+        told = 0
+        async with asyncio.timeout(40):
+            while daemon.api.tcp.streams:
+                daemon.service.warn("test", text)
+                told += 1
+                await asyncio.sleep(0.001 if told % 5 == 0 else 0)
+        had, names = await asyncio.to_thread(rest, connection)
+        connection.close()
+    assert names[0] == "snapshot"
+    assert names[-1] == "lagged"
+    missing = told - had
+    if text == "short":
+        assert limits.lag_events < missing < limits.lag_events + 100
+    else:
+        size = len(text) + 150  # an event's own bytes, roughly
+        assert limits.lag_bytes < missing * size < limits.lag_bytes + 100 * size
+
+
 async def test_a_follower_that_falls_behind_is_told_so_and_can_come_back(tmp_path: Path) -> None:
     limits = replace(SHORT, lag_events=50, unread_s=60.0)
     async with near_station(tmp_path, limits) as (daemon, peer):

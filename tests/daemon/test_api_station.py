@@ -4,6 +4,7 @@ import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from api_station import STATION, ApiStation, running_station
@@ -36,6 +37,40 @@ def test_explain_says_why_and_why_not_another_antenna_and_why_just_now(station: 
     assert now["just_now"]["what"]["event"] == "placed"
     assert "held by operate-one until" in now["just_now"]["what"]["because"]
     assert now["just_now"]["led_to_it"][-1]["event"] == "hold-started"
+
+
+def test_explain_tells_of_the_past_to_those_with_a_token(station: ApiStation) -> None:
+    token = station.tokens["watch"]
+
+    def ask(query: str) -> Any:
+        return station.peer.ask("GET", f"/v1/explain?{query}", token=token)
+
+    before = station.daemon.named("placed")[-1]
+    station.post("/v1/hold", {"antenna": "low-loop", "for": "1 h", "reason": "trying it"})
+    rows = station.peer.ask("GET", "/v1/history?event=placed", token=token).json["rows"]
+    then, now = (ask(f"event={row['sequence']}").json for row in rows[-2:])
+    assert then["placed"]["antenna"] == before["antenna"] == "hill-beam"
+    assert (now["placed"]["antenna"], now["hold"]["reason"]) == ("low-loop", "trying it")
+    assert {"name": "hill-beam", "serves": False, "because": "an operator holds low-loop"} in now["judged"]["antennas"]
+    assert now["file"] == {"then": now["file"]["now"], "now": now["file"]["now"], "same": True, "kept": None}
+    assert ask(f"when={rows[-1]['time']}").json["placed"] == rows[-1]
+
+    assert station.peer.ask("GET", "/v1/explain?when=02:14").status == 401
+    assert ask("event=999999").status == 404
+    for wrong in ("when=noon", "event=0", "event=1&when=02:14", "when=02:14&frequency=7.05%20MHz"):
+        assert ask(wrong).status == 400, wrong
+
+
+def test_explain_reads_the_journal_of_a_running_daemon_and_makes_no_file(station: ApiStation) -> None:
+    """What was decided a second ago is written by then; the directory is as it was."""
+    station.daemon.wait_for("placed")
+    time.sleep(2.5)  # a batch of the journal
+    before = sorted(path.name for path in station.state.iterdir())
+    done = station.daemon.qsyd("explain", str(station.daemon.station), "--when", "0 s")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "placed     hill-beam on port 1, 20m/1" in done.stdout
+    assert sorted(path.name for path in station.state.iterdir()) == before
+    assert station.daemon.qsyd("status").returncode == 0
 
 
 def test_history_tells_what_matches_and_goes_on_from_a_number(station: ApiStation) -> None:
@@ -98,6 +133,14 @@ def test_a_hold_from_afar_carries_the_name_of_its_token(station: ApiStation) -> 
         assert station.post("/v1/hold", body).status == status, body
     assert station.post("/v1/hold", {"antenna": None}).json == {"text": "the hold has ended"}
     assert station.post("/v1/hold", {"antenna": None}).json == {"text": "there was no hold"}
+
+
+def test_what_an_operator_writes_keeps_its_characters(station: ApiStation) -> None:
+    reason = "Mast gestört – 風 ½ <b>&amp; \\u0041"
+    assert station.post("/v1/hold", {"antenna": "low-loop", "for": "10 min", "reason": reason}).status == 200
+    assert station.peer.ask("GET", "/v1/status").json["hold"]["reason"] == reason
+    rows = station.peer.ask("GET", "/v1/history?event=hold-started", token=station.tokens["watch"]).json["rows"]
+    assert rows[-1]["reason"] == reason
 
 
 def test_a_notice_is_tried_and_reaches_its_output_alone(station: ApiStation) -> None:
@@ -220,4 +263,12 @@ def test_metrics_are_openmetrics(station: ApiStation) -> None:
     assert sum(value for name, value in samples.items() if name.startswith("qsyd_amplifier_state")) == 1
     assert samples["qsyd_events_total"] == station.daemon.mark()
     wanted = {"qsyd_build", "qsyd_antenna_selected", "qsyd_sequences", "qsyd_sequence_duration_seconds"}
-    assert wanted | {"qsyd_output_errors", "qsyd_events_dropped", "qsyd_loop_lag_seconds"} <= set(kinds)
+    assert 'qsyd_poll_errors_total{link="rig main",kind="unanswered"} 0' in text
+    assert 'qsyd_output_queue{output="notes"} ' in text
+    assert wanted | {
+        "qsyd_output_errors",
+        "qsyd_poll_errors",
+        "qsyd_output_queue",
+        "qsyd_events_dropped",
+        "qsyd_loop_lag_seconds",
+    } <= set(kinds)

@@ -63,7 +63,7 @@ def test_log_events_and_a_device_that_go_away_do_not_end_the_daemon(tmp_path: Pa
     daemon.stderr.close()
 
     until(lambda: ask(["status", "--state", str(state)]) == 0 or None, lambda: "a daemon that answers")
-    for _ in range(5):
+    for _ in range(3):
         slammed.clear()
         assert slammed.wait(PATIENCE_S)
         call(state, "POST", "/v1/amplifier", {"request": "on"})

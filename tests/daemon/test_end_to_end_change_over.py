@@ -170,6 +170,14 @@ def test_change_over_is_told_as_it_happens(station: Station) -> None:
     commands = [(each["command"], each["output"], each["result"]) for each in told if each["event"] == "command"]
     assert ("select-antenna", "switch", "acknowledged") in commands
     assert {result for _, _, result in commands} == {"acknowledged"}
+    # The device's own clock: a command took at least as long as the device did, and less than the whole change-over.
+    selected = station.switch.heard[-1]
+    assert selected.answered_s is not None
+    took_ms = {each["command"]: each["took_ms"] for each in told if each["event"] == "command"}
+    assert 1000 * (selected.answered_s - selected.at_s) <= took_ms["select-antenna"] + 1
+    assert all(
+        0 < each < station.daemon.named("change-over-finished", since)[0]["took_ms"] for each in took_ms.values()
+    )
     assert all(isinstance(each["at"], float) and each["time"].endswith("Z") for each in told)
 
 

@@ -1,5 +1,6 @@
 """What a station learns from being used: the real core on a virtual clock, and a real store."""
 
+import asyncio
 import contextlib
 import sqlite3
 from collections.abc import Iterator
@@ -14,13 +15,14 @@ from station_bench import S
 from qsyd_daemon.experience import Experience
 from qsyd_daemon.preset_table import write_table
 from qsyd_daemon.store.database_file import create_database
+from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.offline import read_stored
 from qsyd_daemon.store.preset_database import PRESET_FILE, SCHEMA, PresetDatabase
 from qsyd_daemon.store.store import Store
 from qsyd_rules.event import PresetsChanged
 from qsyd_rules.preset import Preset
 from qsyd_rules.preset_ageing import Cause, Mark
-from qsyd_rules.tube_account import Day, TubeAccount
+from qsyd_rules.tube_account import Day, OldTube, TubeAccount
 
 SECONDS = 5.0
 KEY = ("beam", "20m/1")
@@ -251,3 +253,48 @@ def test_tube_asks_the_daemon_and_says_where_there_is_none(tmp_path: Path) -> No
     assert as_json.returncode == 0
     assert as_json.stdout.startswith('{\n  "heater_s": 0')
     assert "key down  0:00 h" in text.stdout
+
+
+# Another tube
+
+
+def test_a_new_tube_is_durable_at_once_and_what_was_written_before_is_not_written_over_it(
+    station: Station, tmp_path: Path
+) -> None:
+    warm_up(station.bench)
+    for _ in range(3):
+        station.over()
+
+    async def replace_it() -> OldTube:
+        station.experience.write(station.bench.now_us, at_once=True)  # on its way when the tube is replaced
+        done = station.experience.new_tube("jo", "it was soft", station.bench.now_us)
+        station.experience.write(station.bench.now_us, at_once=True)
+        return await done
+
+    old = asyncio.run(replace_it())
+    station.over()
+    station.experience.write(station.bench.now_us, at_once=True)
+    station.store.close()
+
+    assert old.account.overs == 3
+    with contextlib.closing(PresetDatabase(tmp_path, print)) as database:
+        database.open()
+        assert database.old_tubes == (old,)
+        assert database.tube.overs == 1
+        assert database.tube.heater_us < old.account.heater_us
+
+
+def test_a_new_tube_that_cannot_be_written_changes_nothing(station: Station, tmp_path: Path) -> None:
+    warm_up(station.bench)
+    station.over()
+    station.experience.tube_to_json(station.bench.now_us)  # up to this moment
+    before = station.experience.account
+    station.store.close()  # a store that is closed refuses
+
+    async def replace_it() -> OldTube:
+        return await station.experience.new_tube("jo", "it was soft", station.bench.now_us)
+
+    with pytest.raises(StoreError):
+        asyncio.run(replace_it())
+    assert station.experience.account == before
+    assert station.experience.tube_to_json(station.bench.now_us)["earlier"] == []

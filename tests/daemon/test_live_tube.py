@@ -74,3 +74,33 @@ def test_a_kill_loses_less_than_a_minute(tmp_path: Path) -> None:
 
     assert before["operate_s"] >= 98
     assert before["operate_s"] - LOST_AT_MOST_S <= after["operate_s"] <= before["operate_s"]
+
+
+def test_a_new_tube_begins_with_nothing_and_the_old_ones_account_is_kept(tmp_path: Path) -> None:
+    with live_station(tmp_path) as station:
+        of_a_kilowatt(station)
+        with station.daemon() as daemon:
+            station.operate(daemon)
+            over(station)
+            old = until(lambda: account(daemon), lambda shown: shown["overs"] == 1)
+            for wrong in (("new",), ("--reason", "x"), ("new", "--reason", "x", "--json")):
+                assert daemon.qsyd("tube", *wrong).returncode == 2
+            assert daemon.qsyd("tube", "new", "--reason", " ").returncode == 1
+            done = daemon.qsyd("tube", "new", "--reason", "the old one was soft")
+            assert (done.returncode, done.stderr) == (0, "")
+            told = daemon.wait_for("tube-replaced")
+            assert (told["reason"], told["overs"]) == ("the old one was soft", 1)
+            over(station)
+            until(lambda: account(daemon)["overs"], (1).__eq__)
+            assert "began the account of a new tube: the old one was soft" in daemon.qsyd("history").stdout
+            assert daemon.stop() == 0
+        with station.daemon() as daemon:
+            daemon.wait_for("placed")
+            shown, text = account(daemon), daemon.qsyd("tube").stdout
+
+    (kept,) = shown["earlier"]
+    assert (kept["overs"], kept["days"], kept["reason"]) == (1, old["days"], "the old one was soft")
+    assert kept["heater_s"] >= old["heater_s"] >= 1
+    assert (shown["overs"], shown["days"][0]["overs"]) == (1, 1)
+    assert shown["heater_s"] < kept["heater_s"] + 30
+    assert text.rstrip().endswith("      1  the old one was soft")

@@ -6,74 +6,29 @@ The bench is a real process with a rig on a real pty and the plant on TCP; the d
 import re
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
-from live_run import PATIENCE_S, Run, ask, running, until
+from live_run import PATIENCE_S, ask, until
+from tune_bench import TuneBench, tune_bench, without_limit
 
 from qsyd_daemon.client import call
 
 pytestmark = pytest.mark.timeout(240)
 
 
-@dataclass
-class Operator:
-    """Hands and eyes at the bench, and a voice at the control socket."""
-
-    bench: Run
-    state: Path
-
-    def says(self, word: str, **more: Any) -> tuple[int, dict[str, Any]]:
-        return call(self.state, "POST", "/v1/tune", {"say": word, **more})
-
-    def sees(self) -> dict[str, Any]:
-        return call(self.state, "GET", "/v1/tune")[1]["tune_up"] or {"step": None, "text": ""}
-
-    def waits_for(self, *steps: str) -> dict[str, Any]:
-        return until(
-            lambda: seen if (seen := self.sees())["step"] in steps else None, lambda: f"{steps}, {self.sees()}"
-        )
-
-    def waits_for_text(self, pattern: str) -> None:
-        until(lambda: re.search(pattern, self.sees()["text"]), lambda: f"{pattern}: {self.sees()}")
-
-    def presets(self) -> list[dict[str, Any]]:
-        found: list[dict[str, Any]] = call(self.state, "GET", "/v1/presets")[1]["presets"]
-        return found
-
-    def to_key(self, drive_w: int) -> None:
-        """From the dial at the centre to the key step, with this drive set."""
-        self.waits_for("drive")
-        self.bench.type(f"drive {drive_w} W")
-        assert self.says("next")[0] == 200
-        self.waits_for("key")
+def edited(text: str) -> str:
+    return without_limit(text) + "\ntune_up: {key_down: 4 s}\n"
 
 
 @pytest.fixture
-def operator(tmp_path: Path) -> Iterator[Operator]:
+def operator(tmp_path: Path) -> Iterator[TuneBench]:
     """A warm amplifier without a way to limit the drive, on Heron Point, whose tank tunes itself while driven."""
-    place, state = tmp_path / "b", tmp_path / "s"
-    options = ["--directory", str(place), "--warm-up", "1 s", "--weather", "calm", "--station", "heron-point"]
-    with running("sim", "bench", *options, log=tmp_path / "bench") as bench:
-        bench.until("Type help")
-        station = place / "station.yaml"
-        text = station.read_text().replace('      limit-drive: "DRIVE {drive_w}\\n"\n', "")
-        assert "limit-drive" not in text
-        station.write_text(text + "\ntune_up: {key_down: 4 s}\n")
-        with running("run", str(station), "--state", str(state), "--events", str(tmp_path / "e"), log=tmp_path / "run"):
-            until(lambda: ask(["status", "--state", str(state)]) == 0 or None, lambda: "a daemon that answers")
-            assert ask(["amplifier", "on", "--state", str(state)]) == 0
-            until(
-                lambda: call(state, "GET", "/v1/status")[1]["amplifier"]["state"] == "standby" or None,
-                lambda: "a warm amplifier",
-            )
-            bench.type("auto on")
-            yield Operator(bench, state)
+    with tune_bench(tmp_path, edited) as bench:
+        yield bench
 
 
-def test_a_tune_up_with_wrong_moves_saves_only_what_was_right(operator: Operator) -> None:
+def test_a_tune_up_with_wrong_moves_saves_only_what_was_right(operator: TuneBench) -> None:
     bench = operator.bench
     bench.type("tune 7.100 MHz")
     status, begun = operator.says("begin", antenna="reed-beam", segment="20m/1")
@@ -133,7 +88,7 @@ def test_a_tune_up_with_wrong_moves_saves_only_what_was_right(operator: Operator
     assert preset["saved_at"]
 
 
-def test_what_cannot_be_tuned_is_refused_in_words(operator: Operator) -> None:
+def test_what_cannot_be_tuned_is_refused_in_words(operator: TuneBench) -> None:
     for given, told in (
         ({"antenna": "no-such"}, "no-such"),
         ({"segment": "30m/1"}, "the amplifier serves no segment '30m/1'"),
@@ -148,7 +103,7 @@ def test_what_cannot_be_tuned_is_refused_in_words(operator: Operator) -> None:
     assert ask(["tune", "--segment", "99m/1", "--state", str(operator.state)]) == 1
 
 
-def test_stopping_it_leaves_standby_and_saves_nothing(operator: Operator) -> None:
+def test_stopping_it_leaves_standby_and_saves_nothing(operator: TuneBench) -> None:
     operator.bench.type("tune 14.175 MHz")
     assert operator.says("begin", antenna="reed-beam", segment="20m/1")[0] == 200
     operator.to_key(19)

@@ -76,6 +76,14 @@ EVENTS: list[tuple[dict[str, Any], str]] = [
         {"event": "amplifier", "was": "operate", "state": "standby", "reason": "no preset", "ready_in_s": 0.0},
         "amplifier: operate -> standby (no preset)",
     ),
+    (
+        {"event": "tune-up", "step": "unkey", "antenna": "wire", "segment": "40m/1", "text": "good: 700 W out. Unkey"},
+        "tune-up: wire on 40m/1: good: 700 W out. Unkey",
+    ),
+    (
+        {"event": "tune-up", "step": "ended", "antenna": None, "segment": None, "text": "done: 1 of 1 segments saved"},
+        "tune-up: done: 1 of 1 segments saved",
+    ),
     ({"event": "preset-saved", "antenna": "wire", "segment": "40m/1"}, "preset saved: wire, 40m/1"),
     (
         {"event": "preset-missing", "antenna": "wire", "segment": "40m/1"},
@@ -99,6 +107,10 @@ COMMANDS: list[tuple[dict[str, Any], str]] = [
     ({"command": "amplifier-operate"}, "amplifier into the signal path"),
     ({"command": "select-antenna", "rig": "main", "antenna": "wire", "port": 2}, "wire on port 2"),
     ({"command": "recall-preset", "tune": 288, "load": 402}, "tank to tune 288, load 402"),
+    (
+        {"command": "recall-preset", "tune": 288, "load": 402, "matching": [12, 40, 1]},
+        "tank to tune 288, load 402, matching unit to 12 40 1",
+    ),
     ({"command": "limit-drive", "drive_w": 40}, "drive limited to 40 W"),
 ]
 

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -83,6 +84,27 @@ def key(preset: Preset) -> tuple[str, str]:
 @given(st.lists(presets(), unique_by=key))
 def test_what_was_exported_is_imported_the_same(saved: list[Preset]) -> None:
     assert read_table(write_table(saved).encode(), "p.csv") == sorted(saved, key=key)
+
+
+@given(st.lists(presets(), min_size=1, unique_by=key), st.lists(st.integers(0, 1000), min_size=1, max_size=4))
+def test_positions_of_a_matching_unit_follow_in_a_column_of_their_own(saved: list[Preset], matching: list[int]) -> None:
+    """A table without any keeps to the eleven columns; with some, the eleven come first."""
+    assert write_table(saved).splitlines()[0] == ",".join(COLUMNS)
+
+    matched = [replace(saved[0], matching=tuple(matching)), *saved[1:]]
+    text = write_table(matched)
+
+    assert text.splitlines()[0] == ",".join(COLUMNS) + ",matching"
+    assert read_table(text.encode(), "p.csv") == sorted(matched, key=key)
+
+
+@pytest.mark.parametrize("cell", ["1 -1", "1.5", "1,2", "x", "1000001"])
+def test_positions_that_are_none_are_told_with_their_line(cell: str) -> None:
+    text = f'{HEADER},matching\nwire,80m/1,1,2,"{cell}"\n'
+
+    assert faults(text) == [
+        f"p.csv:2: error: matching must be whole numbers from 0 to 1000000 with a blank between, not {cell!r}"
+    ]
 
 
 @given(presets(), st.lists(st.integers(0, 1000), max_size=4))
@@ -206,7 +228,7 @@ def test_a_line_number_counts_the_lines_of_quoted_cells() -> None:
             "p.csv:1: error: column load is missing; antenna,segment,tune,load are needed",
         ),
         (f"{HEADER},load\n", "p.csv:1: error: column load stands there twice"),
-        (f"{HEADER},colour\n", f"p.csv:1: error: unknown column 'colour'; known are {','.join(COLUMNS)}"),
+        (f"{HEADER},colour\n", f"p.csv:1: error: unknown column 'colour'; known are {','.join(COLUMNS)},matching"),
         (b"antenna\n\xff\n", "p.csv:2: error: not UTF-8 text; save the table as UTF-8 CSV"),
     ],
 )

@@ -209,7 +209,11 @@ async def test_memory_threads_descriptors_and_tasks_stay_flat_over_many_reloads(
         before, held = _counted(), _held_bytes(it)
         for number in range(51, 51 + RELOADS):
             assert (await it.reload(number)).ending is Ending.RELOADED
-        grown, after = _held_bytes(it) - held, _counted()
+        for _ in range(20):
+            grown, after = _held_bytes(it) - held, _counted()
+            if grown < GROWTH_BYTES_MAX:
+                break
+            await asyncio.sleep(0.5)  # on a busy machine the journal has still something to write
         stations = sum(isinstance(each, Atlas | StationFile | GuardedStation) for each in gc.get_objects())
     tracemalloc.stop()
     print(f"\n{RELOADS} reloads: {grown} bytes more, (threads, descriptors, tasks) {before} and {after}")

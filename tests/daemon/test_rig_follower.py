@@ -36,6 +36,10 @@ class AskingSession:
     asked_us: int | None = None
     buffer: bytearray = field(default_factory=bytearray)
 
+    @property
+    def errors(self) -> dict[str, int]:
+        return {"damaged": 0}
+
     def opened(self, at_us: int) -> None:
         self.told = True
         self.open_since_us.append(at_us)
@@ -53,6 +57,9 @@ class AskingSession:
     def read_now(self, at_us: int) -> None:
         self.told = True
         self.next_us = at_us
+
+    def set_frequency(self, frequency_hz: int, at_us: int) -> str | None:
+        raise AssertionError("nobody asks for that here")
 
     def due(self, at_us: int) -> bytes:
         self.due_at_us.append(at_us)
@@ -174,9 +181,12 @@ async def test_reading_at_once_does_not_wait_for_the_poll(rig: Rig, core: Core) 
 
     follower.read_now()
 
-    await asyncio.sleep(0.05)
+    for _ in range(200):
+        await asyncio.sleep(0.01)
+        if len(core.readings) > 1:
+            break
     assert [reading.frequency_hz for reading, _ in core.readings] == [14_205_000, 7_030_000]
-    assert rig.asked_at_us[-1] - wanted_us < 40_000
+    assert rig.asked_at_us[-1] - wanted_us < 5_000_000, "half of the poll, and no stopwatch on a busy machine"
     link.close()
 
 

@@ -17,7 +17,18 @@ STATION = shipped()["switch-falls-silent"].parent / "stations" / "marsh-end.yaml
 
 def simulate(scenario: str | Path | None, *, as_json: bool = False, campaign: int | None = None, seed: int = 1) -> int:
     chosen = None if scenario is None else str(scenario)
-    return run(argparse.Namespace(scenario=chosen, json=as_json, campaign=campaign, seed=seed, workers=1, svg=None))
+    return run(
+        argparse.Namespace(
+            scenario=chosen,
+            json=as_json,
+            campaign=campaign,
+            seed=seed,
+            workers=1,
+            svg=None,
+            state=None,
+            recall_trial=None,
+        )
+    )
 
 
 def scenario(tmp_path: Path, *steps: str) -> Path:
@@ -180,3 +191,42 @@ def test_campaign_report_counts_each_invariant(capsys: pytest.CaptureFixture[str
     out = capsys.readouterr().out
     assert out.startswith("SIMULATED campaign, seed 3\n")
     assert all(f"  {name:<9} " in out for name in ("I1", "I25", "L1", "W4"))
+
+
+def test_a_step_may_come_by_the_clock_and_a_hold_outlasts_no_rule_for_long(tmp_path: Path) -> None:
+    """The loop's rule begins at 22:00; the hold keeps the wire for three minutes past it."""
+    path = scenario(
+        tmp_path,
+        "{utc: 21:59:00, hold: {antenna: wire, for: 4 min}}",
+        "{utc: 22:02:55, expect: {antenna: wire, transmit: released}}",
+        "{utc: 22:03:05, expect: {antenna: loop, within: 2 s}}",
+        "{after: 0 s, hold: {antenna: wire, for: 4 min}}",
+        "{after: 2 s, expect: {antenna: wire}}",
+        "{after: 0 s, hold: off}",
+        "{after: 2 s, expect: {antenna: loop, transmit: released}}",
+    )
+    written = path.read_text().replace("steps:", "date: 2031-02-28\nutc: 21:58\nrig: {dial: 7.050 MHz}\nsteps:")
+    path.write_text(written)
+
+    assert simulate(path) == 0
+
+
+def test_wrong_times_holds_and_days_are_told_with_their_place() -> None:
+    written = f"""\
+scenario: A trial
+station: {STATION}
+date: 2031-02-30
+steps:
+  - {{utc: 24:00, key: down}}
+  - {{utc: 23:00, after: 1 s, key: up}}
+  - {{after: 1 s, hold: {{antenna: bean}}}}
+  - {{after: 1 s, hold: forever}}
+"""
+    assert problems(written) == [
+        "trial.yaml:3:7: error: `2031-02-30` is not a day; write one such as 2031-05-04",
+        "trial.yaml:5:11: error: `24:00` is not a time of day; write HH:MM or HH:MM:SS, UTC",
+        "trial.yaml:6:11: error: `after` and `utc` in one step; keep one of them",
+        "trial.yaml:7:24: error: the key `for` is missing; say how long, such as 30 min",
+        "trial.yaml:7:34: error: `bean` is not an antenna of this station; did you mean `beam`?",
+        "trial.yaml:8:24: error: `forever` is not off; known here: off",
+    ]

@@ -319,6 +319,17 @@ def test_doubtful_files_load_with_a_warning(more: str, place: tuple[int, int], w
     assert any((line, column) == place and words in text for line, column, text in found), found
 
 
+def test_matching_unit_that_nothing_sets_is_warned_of_and_one_that_is_set_is_not() -> None:
+    text = LEAST.replace("30m]}", "30m], matching: 3}")
+    text += "amplifier: {warm_up: 180 s}\n"
+    (warning,) = loaded(text).warnings
+    assert warning.text.startswith("no output sets this matching unit")
+    assert loaded(text).station.antennas[0].matching == 3
+
+    device = "{kind: device, link: tcp:127.0.0.1:5003, commands: {recall-preset: 'M {matching}'}}"
+    assert loaded(text + "outputs: {unit: " + device + "}\n").warnings == ()
+
+
 def test_a_warning_is_printed_as_one() -> None:
     (warning,) = loaded(LEAST + "amplifier: {warm_up: 60 s}\n").warnings
 

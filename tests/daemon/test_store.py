@@ -235,13 +235,13 @@ def test_no_caller_waits_while_another_program_holds_the_database(tmp_path: Path
     news: list[tuple[bool, str]] = []
     with opened(tmp_path, lambda healthy, text: news.append((healthy, text))) as store:
         with locked(tmp_path / PRESET_FILE), locked(tmp_path / JOURNAL_FILE):
-            longest_ms = 0.0
+            slow = 0  # a busy machine takes the processor away now and then; a wait for the lock would be each one's
             saving = store.save_preset(PRESET)
             for number in range(2_000):
                 started = time.perf_counter()
                 store.journal(event(number))
                 store.close_intent(number, "finished")
-                longest_ms = max(longest_ms, (time.perf_counter() - started) * 1000)
+                slow += (time.perf_counter() - started) * 1000 >= 5
             with pytest.raises(StoreError, match="another program holds the database locked"):
                 saving.result(SECONDS)
             assert dict(store.presets()) == {}
@@ -250,7 +250,7 @@ def test_no_caller_waits_while_another_program_holds_the_database(tmp_path: Path
         store.save_preset(PRESET).result(SECONDS)
         rows = store.read_journal(limit=10_000).result(SECONDS)
 
-    assert longest_ms < 5
+    assert slow < 20
     assert [row.sequence for row in rows] == list(range(1, 2_001))
     assert news[0][0] is False
     assert news[-1][0] is True
@@ -413,7 +413,9 @@ def test_no_preset_that_was_reported_saved_is_lost_by_a_kill(tmp_path: Path) -> 
     moments = random.Random(7)
     acknowledged: dict[tuple[str, str], int] = {}
     last_number = last_intent_id = 0
-    for _ in range(30):
+    kills = 0
+    while kills < 30 or (len(acknowledged) <= 30 and kills < 300):  # a busy machine saves less between two kills
+        kills += 1
         command = [sys.executable, "-S", "-c", SAVE_FOR_EVER, str(tmp_path), str(last_number)]
         child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         time.sleep(moments.uniform(0.05, 0.25))

@@ -96,6 +96,18 @@ def test_a_command_that_tells_how_long_it_took_has_a_bar_from_its_leaving() -> N
     assert "Dotted" not in shown
 
 
+def test_a_command_to_two_outputs_left_once_and_is_answered_by_each_in_its_own_time() -> None:
+    both = [
+        {**command(60, "amplifier-standby", took_ms=took_ms), "output": name}
+        for name, took_ms in (("quick", 5.0), ("slow", 50.0))
+    ]
+    picture = drawn([started(0), *both, at(100, "change-over-finished", took_ms=100.0)])
+
+    assert all_text(read(picture)).count("(left at 10.0)") == 2
+    assert "amplifier-standby: acknowledged at 15.0 ms" in picture
+    assert "amplifier-standby: acknowledged at 60.0 ms" in picture
+
+
 def test_a_command_that_left_before_the_beginning_is_drawn_from_there() -> None:
     events = [started(0), command(5, "inhibit-transmit", took_ms=55.0), at(400, "change-over-finished", took_ms=400.0)]
 

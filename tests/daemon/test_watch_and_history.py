@@ -1,6 +1,7 @@
 """`watch`, `history` and `hold`, as people and programs read them."""
 
 import contextlib
+import datetime
 import json
 import os
 import pty
@@ -20,6 +21,7 @@ from api_station import ApiStation, running_station
 from running_daemon import ENVIRONMENT, qsyd
 
 from qsyd_daemon.event_words import in_words
+from qsyd_daemon.history_words import HistoryWords
 
 WITHIN_S = 15.0
 
@@ -75,9 +77,45 @@ class Piped:
 
 def test_history_says_what_happened_and_why_each_decision_fell(station: ApiStation) -> None:
     lines = station.daemon.qsyd("history").stdout.splitlines()
-    assert re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{3}Z  station Heron Quay started; .*", lines[0])
+    assert re.fullmatch(r"\d{4}-\d\d-\d\d, UTC", lines[0])
+    assert re.fullmatch(r"\d\d:\d\d:\d\d\.\d{3}       1  station Heron Quay started; .*", lines[1])
     placed = next(line for line in lines if "placed" in line)
     assert placed.endswith("placed 20m/1: hill-beam port 1, no preset; the first in the file that covers 20m")
+
+
+def test_history_says_what_each_decision_followed_from(station: ApiStation) -> None:
+    lines = station.daemon.qsyd("history", "--why", "--event", "placed,fault", "--until", "0 s").stdout.splitlines()
+    assert "placed" in lines[1]
+    assert re.fullmatch(r" {24}after event \d+: rig main answers", lines[2])
+    assert not [line for line in lines if "station Heron Quay" in line]
+
+
+def test_history_knows_times_of_day(station: ApiStation) -> None:
+    """What happened within this test has happened since the minute that was a minute ago, by the clock."""
+    now = datetime.datetime.now(datetime.UTC)
+    a_little_ago = f"{now - datetime.timedelta(minutes=10):%H:%M}"
+    soon = f"{now + datetime.timedelta(minutes=2):%H:%M}"
+    asked = ("history", "--json", "--event", "station-started", "--since", a_little_ago)
+    assert len(json.loads(station.daemon.qsyd(*asked).stdout)) == 1
+    assert len(json.loads(station.daemon.qsyd(*asked, "--until", soon).stdout)) == 1
+    assert json.loads(station.daemon.qsyd("history", "--json", "--since", soon, "--until", a_little_ago).stdout) == []
+
+
+def test_without_a_daemon_the_journal_is_read_and_left_as_it_is(tmp_path: Path) -> None:
+    assert qsyd("simulate", "loop-at-night", "--state", str(tmp_path / "s")).returncode == 0
+    before = {path: path.read_bytes() for path in (tmp_path / "s").rglob("*") if path.is_file()}
+    done = qsyd("history", "--event", "placed", "--since", "21:59", "--state", str(tmp_path / "s"))
+    assert (done.returncode, done.stderr) == (0, "note: no daemon runs there; this is its journal\n")
+    day, *lines = done.stdout.splitlines()
+    assert day == "2031-05-04, UTC"
+    assert len(lines) == 1
+    assert lines[0].endswith("placed 40m/1: loop port 3, no preset; rule “loop at night”")
+    assert {path: path.read_bytes() for path in (tmp_path / "s").rglob("*") if path.is_file()} == before
+    first = qsyd("history", "--limit", "1000", "--state", str(tmp_path / "s")).stdout.splitlines()[1]
+    assert "SIMULATED: The hour turns, and a rule asks for another antenna (seed 16)" in first
+    for wrong in (("--limit", "0"), ("--since", "noon")):
+        done = qsyd("history", *wrong, "--state", str(tmp_path / "s"))
+        assert (done.returncode, done.stdout, done.stderr[:7]) == (1, "", "error: ")
 
 
 def test_history_as_json_is_one_document_of_the_journals_own_events(station: ApiStation) -> None:
@@ -204,3 +242,53 @@ def test_an_event_of_another_version_is_shown_as_it_is_and_commands_no_terminal(
     assert in_words({"event": "new-thing", "at": 1, "x": "a\x1b[2Jb"}) == "new-thing: x a?[2Jb"
     assert in_words({"event": "placed", "x": None}) == "placed: x None"
     assert in_words({"event": "hold-started"}) == "hold-started"
+
+
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        (
+            {"event": "placed", "segment": "40m/1", "antenna": "loop", "port": 3, "preset": None}
+            | {"rules": ["night", "cool"], "because": "rule “night”"},
+            "placed 40m/1: loop port 3, no preset; rule “night”; also rule “cool”",
+        ),
+        ({"event": "keyed", "rig": "main", "sequence": 4}, "keyed"),
+        ({"event": "link-up", "rig": "main", "sequence": 4}, "rig main answers"),
+        (
+            {
+                "event": "fault-acknowledged",
+                "number": 3,
+                "code": "swr",
+                "operator": "jo",
+                "reason": None,
+                "sequence": 4,
+            },
+            "jo acknowledged fault swr",
+        ),
+        (
+            {"event": "asked", "request": "operate", "operator": "jo", "accepted": False, "text": "40 s left"},
+            "jo asked for amplifier operate: refused: 40 s left",
+        ),
+        ({"event": "transmit-released"}, "transmit released: nothing forbids it any more"),
+        ({"event": "notice", "rule": "tell", "text": "hello"}, "notice of rule “tell”: hello"),
+    ],
+)
+def test_each_event_has_words_of_its_own(event: dict[str, object], words: str) -> None:
+    assert in_words(event) == words
+
+
+def test_what_time_alone_brings_is_said_as_that_and_a_long_cause_is_cut() -> None:
+    rows = [
+        {"sequence": 1, "at": 1.0, "time": "2031-05-04T00:00:01.000Z", "event": "fault", "code": "swr"}
+        | {"detail": "x" * 80, "advice": "look", "number": 1},
+        {"sequence": 2, "at": 1.0, "time": "2031-05-04T00:00:01.000Z", "event": "transmit-inhibited", "reasons": ["a"]},
+        {"sequence": 3, "at": 2.0, "time": "2031-05-05T00:00:02.000Z", "event": "transmit-inhibited", "reasons": ["b"]},
+    ]
+    assert list(HistoryWords(["transmit-inhibited"], why=True).lines(rows)) == [
+        "2031-05-04, UTC",
+        "00:00:01.000       2  transmit inhibited: a",
+        f"{'':24}after event 1: FAULT swr: {'x' * 45} ...",
+        "2031-05-05, UTC",
+        "00:00:02.000       3  transmit inhibited: b",
+        f"{'':24}nothing else in that instant: a time has run out",
+    ]

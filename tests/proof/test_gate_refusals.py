@@ -85,8 +85,8 @@ def _station(**amplifier: Any) -> Atlas:
 
 
 def _bears(max_power_w: int) -> Atlas:
-    beam, wire = STATION.antennas
-    return Atlas(replace(STATION, antennas=(beam, replace(wire, max_power_w=max_power_w))))
+    beam, wire, *others = STATION.antennas
+    return Atlas(replace(STATION, antennas=(beam, replace(wire, max_power_w=max_power_w), *others)))
 
 
 @pytest.mark.parametrize("command", [*BOLD, RELEASE], ids=lambda command: command.name)

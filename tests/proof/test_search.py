@@ -5,6 +5,7 @@ import random
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
+from statistics import linear_regression
 from typing import Any, cast
 
 import pytest
@@ -14,6 +15,7 @@ from proof_heal import Healer
 from proof_normal import BASE_US, NOTE_ID
 from proof_roots import ROOTS
 from proof_search import Found, search
+from proof_station import DRIVEN_W, EDGES, GUESS_W, GUESSES, TANKS
 from proof_world import CORE, deeds, events, take
 
 from qsyd_rules.command import Command, InhibitTransmit
@@ -23,6 +25,8 @@ from qsyd_rules.state import StationState
 
 STATES = int(os.environ.get("QSYD_PROOF_STATES", "14000"))
 """Over all worlds together."""
+WALKS = 480
+"""Likewise: random walks over all worlds together."""
 CASES_MIN = min(25, STATES // 560)
 """A claim with fewer cases than this has not been tried."""
 HEALED_MIN = STATES // 40
@@ -55,6 +59,19 @@ def test_every_claim_has_been_tried(searched: dict[str, Found]) -> None:
 
     assert {claim: cases[claim] for claim in CLAIMS if cases[claim] < CASES_MIN} == {}
     assert sum(found.healed for found in searched.values()) >= HEALED_MIN
+
+
+def test_the_table_of_estimates_is_what_the_law_gives() -> None:
+    """Least squares of `a + b / f^2` by the textbook's formulas, apart from the code that estimates."""
+    centres = {name: (low_hz + high_hz) / 2e6 for name, (low_hz, high_hz) in EDGES.items()}
+    for (antenna, segment), guess in GUESSES.items():
+        beside = [key for key in TANKS if key[0] == antenna]
+        x = [centres[name] ** -2 for _, name in beside]
+        for which, found in enumerate(guess):
+            y = [TANKS[key][which] for key in beside]
+            slope, level = linear_regression(x, y)
+            assert round(level + slope * centres[segment] ** -2) == found
+        assert min(DRIVEN_W[key] for key in beside) // 4 == GUESS_W
 
 
 class Plain:
@@ -108,7 +125,7 @@ def test_the_normal_form_forgets_nothing_that_decides(world: World) -> None:
     """The plain core and the one in normal form do the same, step by step, on random walks through the world."""
     draw = random.Random(world.name)
     compared = 0
-    for _ in range(60):
+    for _ in range(WALKS // len(WORLDS)):
         node = draw.choice(list(ROOTS.values()))
         plain = Plain(node.core)
         for _ in range(40):

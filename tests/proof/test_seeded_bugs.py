@@ -7,9 +7,11 @@ of random afternoons on the bench, and the monitor. The table of who found what 
 from collections.abc import Iterator
 
 import pytest
-from proof_bench import afternoon
+from proof_bench import afternoon, evening
 from proof_bugs import BUGS
 from proof_finders import FINDERS, found_by
+
+from qsyd_rules.command import RecallPreset
 
 INVARIANTS = {
     *("I1", "I2", "I3", "I4", "I5", "I6", "I7", "I8", "I9", "I10", "I11", "I14", "I16", "I17", "I21", "I24", "I25"),
@@ -37,6 +39,18 @@ def test_the_sound_core_gives_nobody_a_word_to_say() -> None:
     heard = {seed: afternoon(seed).found for seed in range(24)}
 
     assert {seed: found for seed, found in heard.items() if found} == {}
+
+
+def test_the_sound_core_gives_nobody_a_word_to_say_on_evenings_with_tune_ups_and_estimates() -> None:
+    """Estimates and tanks of a tune-up were recalled often enough for that to say something."""
+    recalled = 0
+    for seed in range(24):
+        watchers = evening(seed)
+        assert watchers.found == {}, seed
+        commands = [each for _, each in watchers.bench.sent]
+        recalled += sum(isinstance(each, RecallPreset) and each.estimate for each in commands)
+        recalled += sum(isinstance(each, RecallPreset) and each.tune == 500 for each in commands)
+    assert recalled >= 20
 
 
 @pytest.mark.timeout(300)

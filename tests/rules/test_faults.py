@@ -1,14 +1,22 @@
 """Faults latch; only a person leaves one, once its cause has gone, and that never goes to operate by itself."""
 
 import pytest
-from guarded_bench import WARM_UP_US, Guarded, a_bench, warm_up
-from station_bench import MS, S
+from guarded_bench import WARM_UP_US, WIRINGS, Guarded, a_bench, warm_up
+from station_bench import MS, S, station
 
 from qsyd_rules.effect import Answer
-from qsyd_rules.event import AmplifierRequest, FaultAcknowledged, Lockout, LockoutChanged
+from qsyd_rules.event import (
+    AmplifierRequest,
+    DeviceRead,
+    FaultAcknowledged,
+    Lockout,
+    LockoutChanged,
+    SafetyTripped,
+)
 from qsyd_rules.fault import FaultCode
 from qsyd_rules.faults import REPEATS_WITHIN_US
 from qsyd_rules.notice import FaultFound
+from qsyd_rules.readings import Readings
 from qsyd_rules.words import AmplifierState
 
 
@@ -112,6 +120,49 @@ def test_what_is_longer_ago_than_ten_minutes_does_not_count(bench: Guarded) -> N
         assert not trip(bench).locked
         assert acknowledge(bench).accepted
         bench.run(REPEATS_WITHIN_US // 2 + 10 * S)
+
+
+@pytest.mark.parametrize(("short_us", "locked"), [(1, True), (0, False)])
+def test_ten_minutes_are_ten_minutes(bench: Guarded, short_us: int, locked: bool) -> None:
+    bench.run(7)  # between two readings
+    first_us = bench.now_us
+    for at_us in (first_us, first_us + 60 * S, first_us + REPEATS_WITHIN_US - short_us):
+        bench.run(at_us - bench.now_us)
+        bench.tell(DeviceRead(at_us, "amp", Readings(fault="F12")))
+        latest = found(bench)[-1]
+        bench.run(300 * MS)
+        assert acknowledge(bench, reason="seen").accepted
+
+    assert latest.locked is locked
+
+
+def test_without_a_command_for_it_no_high_voltage_command_leaves() -> None:
+    bench = a_bench("permit apart", metered=True)
+    warm_up(bench)
+    number = len(bench.sent)
+
+    trip(bench)
+
+    assert "amplifier-standby" in bench.names(number)
+    assert "high-voltage-off" not in bench.names(number)
+
+
+def test_a_station_without_an_amplifier_latches_and_lets_a_person_out() -> None:
+    plain = station(amplifier=False)
+    bench = Guarded(plain, {}, outputs=WIRINGS["permit apart"])
+    bench.run(2 * S)
+    bench.tell(DeviceRead(bench.now_us, "amp", Readings(fault="F12")))
+    assert found(bench) == [], "no amplifier is guarded here"
+    bench.tell(SafetyTripped(bench.now_us, "I1", "tried on purpose"))
+    number = len(bench.sent)
+    bench.run(2 * S)
+    assert not bench.is_released()
+    assert "release-transmit" not in bench.names(number)
+
+    assert acknowledge(bench).accepted
+    bench.run(2 * S)
+
+    assert bench.is_released()
 
 
 def test_a_key_that_stays_down_is_inhibited_then_latched_and_the_antenna_stays(bench: Guarded) -> None:

@@ -192,9 +192,15 @@ def test_grid_current_that_changes_alone_is_told() -> None:
 
 
 def test_another_output_says_nothing_of_the_gain() -> None:
-    """Gain sags near full output: 700 W where 1400 W were saved is another matter."""
-    assert compared(over(0, forward_w=700, drive_w=60), SAVED).gain_db is None
+    """Gain sags near full output: 700 W of half the drive, where 1400 W were saved, is another matter."""
+    assert compared(over(0, forward_w=700, drive_w=30), SAVED).gain_db is None
     assert compared(over(0, forward_w=1400, drive_w=120), SAVED).gain_db == pytest.approx(-3.01, abs=0.01)
+
+
+def test_the_saved_drive_that_gives_less_is_a_loss_of_gain_however_large() -> None:
+    """Where a device keeps the drive at the preset's, nobody can drive a weak tube up to the saved output."""
+    assert compared(over(0, forward_w=700, drive_w=60), SAVED).gain_db == pytest.approx(-3.01, abs=0.01)
+    assert compared(over(0, forward_w=700, drive_w=60, grid_ma=40), SAVED).grid is None
 
 
 def test_a_preset_without_readings_is_never_judged() -> None:

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from qsyd_rules.tube_account import IDLE, Day, TubeAccount, Use, over_ended, passed
+from qsyd_rules.tube_account import IDLE, Day, TubeAccount, Use, joined, over_ended, passed
 
 HOUR_US = 3_600_000_000
 
@@ -66,3 +66,16 @@ def test_days_beyond_ten_years_are_forgotten_the_oldest_first() -> None:
 
     assert (len(account.days), account.days[0].date, account.days[-1].date) == (4_000, "1001-01-01", "9999-01-01")
     assert account.overs == pytest.approx(4_001)
+
+
+def test_two_parts_of_an_account_join_as_if_there_had_been_one() -> None:
+    """Whatever is added in two parts is the same as in one: the day that both have, too."""
+    whole, parts = TubeAccount(), [TubeAccount(), TubeAccount()]
+    for number, (date, gain_db) in enumerate([("2026-03-01", 12.0), ("2026-03-02", None), ("2026-03-02", 11.5)]):
+        use = Use(heater_on=True, in_operate=True, keyed=number > 0)
+        part = 0 if number < 2 else 1
+        whole = over_ended(passed(whole, use, 7 + number), date, gain_db)
+        parts[part] = over_ended(passed(parts[part], use, 7 + number), date, gain_db)
+
+    assert joined(*parts) == whole
+    assert joined(TubeAccount(), whole) == whole == joined(whole, TubeAccount())

@@ -13,5 +13,17 @@ from qsyd_simulators.plant.stations import bands_of
 def station_of(plant: StationPlant, name: str) -> Station:
     """The station file of this plant, loaded."""
     antennas = [(run.antenna.name, port, bands_of(run)) for port, run in plant.aerials.items()]
-    text = station_text(name, "/dev/rig", 1, 2, antennas, warm_up_s=180, drive_w=75, match=METERS_MATCH)
+    units = [port for port, run in plant.aerials.items() if run.unit is not None]
+    text = station_text(
+        name,
+        "/dev/rig",
+        1,
+        2,
+        antennas,
+        warm_up_s=180,
+        drive_w=75,
+        match=METERS_MATCH,
+        units=units,
+        matching_port=3 if units else None,
+    )
     return station_from_text(text, Path("bench.yaml")).station

@@ -12,22 +12,44 @@ from station_observer import Observer
 
 from qsyd_rules.command import CommandName
 from qsyd_rules.effect import Actuate, Effect, RecordIntent
-from qsyd_rules.event import AmplifierRequest, Event, FaultAcknowledged, KeySensed, Lockout, LockoutChanged, Started
+from qsyd_rules.event import (
+    AmplifierRequest,
+    Event,
+    FaultAcknowledged,
+    KeySensed,
+    Lockout,
+    LockoutChanged,
+    Started,
+    TuningChanged,
+)
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
 from qsyd_rules.monitor import Monitor
+from qsyd_rules.preset import Preset
+from qsyd_rules.station import WithoutPreset
+from qsyd_rules.tuning import Tuning
 
 WARM_UP_US = 20 * S
 LOCKOUT = Lockout("a rigger", "work on the mast", "2026-01-01T12:00:00Z")
 DIALS = (14_050_000, 14_174_800, 14_175_200, 14_300_000, 7_050_000, 21_100_000, 10_120_000, 5_000_000)
 DEEDS_A_HISTORY = 25
+GUESSED, UNKNOWN = ("wire", "80m/3"), ("beam", "20m/1")
+"""Without a preset in the evening: one that those beside it give, one that they do not."""
+TUNINGS = (
+    Tuning(*UNKNOWN, 12, Preset(*UNKNOWN, 500, 600)),
+    Tuning(*UNKNOWN, 12, Preset(*UNKNOWN, 500, 600), "a reading"),
+    Tuning(*GUESSED, 12, Preset(*GUESSED, 500, 600)),
+    None,
+)
 Deed = Callable[[Bench, random.Random], object]
 
 
 class Watchers:
     """Observer, gate and monitor over one bench; `found` is the first word of each."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, *, observed: bool = True) -> None:
+        """`observed` without: the observer knows nothing of tune-ups and estimates, so it is not asked."""
+        self.observed = observed
         self.found: dict[str, str] = {}
         self.bench = bench
         self.gate = Gate(bench.core.atlas, bench.core.wiring)
@@ -42,7 +64,7 @@ class Watchers:
         self.watched, _ = self.monitor.step(self.watched, Started(0, bench.minute), started)
 
     def __call__(self, event: Event, effects: tuple[Effect, ...]) -> None:
-        if "observer" not in self.found:  # after its first word its account is no longer whole
+        if self.observed and "observer" not in self.found:  # after its first word its account is no longer whole
             try:
                 self.observer(event, effects)
             except AssertionError as error:
@@ -93,7 +115,22 @@ def afternoon(seed: int) -> Watchers:
     return watchers
 
 
-def _live(bench: Bench, draw: random.Random, *, impatient: bool) -> None:
+def evening(seed: int) -> Watchers:
+    """The same on a station with two presets too few, where a person tunes up now and then; gate and monitor watch."""
+    draw = random.Random(seed)
+    plain = a_bench().station
+    assert plain.amplifier is not None
+    limits = replace(plain.amplifier.limits, drive_w=60)
+    amplifier = replace(plain.amplifier, without_preset=WithoutPreset.ESTIMATE, limits=limits)
+    of = replace(plain, amplifier=amplifier)
+    presets = {key: each for key, each in every_preset(of).items() if key not in {GUESSED, UNKNOWN}}
+    bench = Bench(of, presets, outputs={"switch": SWITCH, "amp": AMPLIFIER_BOX}, poll_us=100 * MS)
+    watchers = Watchers(bench, observed=False)
+    _live(bench, draw, impatient=False, deeds=EVENING)
+    return watchers
+
+
+def _live(bench: Bench, draw: random.Random, *, impatient: bool, deeds: tuple[Deed, ...] | None = None) -> None:
     bench.run(S)
     bench.ask(AmplifierRequest.ON)
     if impatient:
@@ -103,7 +140,7 @@ def _live(bench: Bench, draw: random.Random, *, impatient: bool) -> None:
     bench.ask(AmplifierRequest.OPERATE)
     bench.run(S)
     for _ in range(DEEDS_A_HISTORY):
-        draw.choice(DEEDS)(bench, draw)
+        draw.choice(deeds or DEEDS)(bench, draw)
         bench.run(draw.choice([0, 1 * MS, 20 * MS, 60 * MS, 160 * MS, 700 * MS, 3 * S]))
     before = len(bench.sent)
     bench.stop()
@@ -235,3 +272,22 @@ DEEDS: tuple[Deed, ...] = (
     ),
     *(_ask, _operate, _operate, _power, _acknowledge, _lock),
 )
+
+
+def _tune_up(bench: Bench, draw: random.Random) -> None:
+    """A tune-up begins, goes on elsewhere, takes the permit away, or ends."""
+    tuning = draw.choice(TUNINGS)
+    bench.tell(TuningChanged(bench.now_us, tuning))
+    if draw.random() < 0.7:
+        bench.tune(14_050_000 if tuning is None or tuning.antenna == "beam" else 3_750_000)
+    bench.run(draw.choice([0, S]))
+    bench.ask(AmplifierRequest.OPERATE)
+
+
+def _guess(bench: Bench, draw: random.Random) -> None:
+    """To where there is only an estimate, or to what is stored beside it."""
+    bench.tune(draw.choice([3_750_000, 3_550_000]), push=not bench.rig.silent)
+    bench.run(S)
+
+
+EVENING = (*DEEDS, *([_tune_up, _guess] * 6))

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
-from qsyd_rules import change_over, core, evidence, faults, follow, heater, judgement, relay_care, sequencer
+from qsyd_rules import change_over, core, estimate, evidence, faults, follow, heater, judgement, relay_care, sequencer
 from qsyd_rules.actuator import Commanded, Unknown, failures
 from qsyd_rules.amplifier import Hot, Line, WarmUp
 from qsyd_rules.command import AmplifierOperate, CommandName, SelectAntenna
@@ -19,6 +19,7 @@ from qsyd_rules.judgement import Needs
 from qsyd_rules.placement import Placement
 from qsyd_rules.state import Intent, Permit, Tank
 from qsyd_rules.station import ChangeOverTimes
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.turn import Turn
 
 Patch = tuple[Any, Any]
@@ -183,6 +184,16 @@ def _under_way_but_operate(turn: Turn, name: CommandName) -> bool:
     return name is not CommandName.AMPLIFIER_OPERATE and _is_under_way(turn, name)
 
 
+def _tuning_never_ends(turn: Turn, tuning: Tuning | None) -> None:
+    if tuning is not None:
+        turn.change(tuning=tuning)
+
+
+def _drive_not_reduced(limit_w: int | None, fitted: estimate.Estimate) -> int | None:
+    known = [drive_w for drive_w in (limit_w, fitted.drive_w) if drive_w is not None]
+    return min(known) if known else None
+
+
 def _mute(*_: Any, **__: Any) -> None:
     """Does nothing."""
 
@@ -228,6 +239,8 @@ class Bug:
     roots: tuple[str, ...]
     searched: bool = True
     """Whether the search can see it at all."""
+    evening: bool = False
+    """Whether it takes a tune-up or an estimate to show it: then random evenings stand for the afternoons."""
 
 
 _MOVING = ("in operate", "antenna being selected", "preset being recalled", "barefoot")
@@ -286,5 +299,19 @@ BUGS = {
     "a lockout is ignored": Bug("I24", _put((core._lock_out, _mute)), "operator", _MOVING),
     "standby is not obeyed": Bug("I24", _put((heater.ask_amplifier, _standby_forgotten)), "operator", _MOVING),
     "drifts are acted upon at once": Bug("I25", _put((sequencer._only_drifts, _no)), "dial", _MOVING),
+    "a tune-up never ends": Bug(
+        "I9",
+        _put((core.change_tuning, _tuning_never_ends)),
+        "tune-up",
+        ("tuned up, in standby", "tuned up, in operate"),
+        evening=True,
+    ),
+    "full drive on an estimate": Bug(
+        "I9",
+        _put((estimate.reduced_drive_w, _drive_not_reduced)),
+        "estimate",
+        ("estimate being recalled", "on an estimate, in operate"),
+        evening=True,
+    ),
     "relays are never spared": Bug("I25", _relays_never_spared, "dial", ("in operate",), searched=False),
 }

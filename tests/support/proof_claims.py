@@ -8,6 +8,8 @@ from collections import Counter
 
 from proof_station import (
     GUARD_US,
+    GUESS_W,
+    GUESSES,
     KEY_DOWN_US,
     RELAY_US,
     REST_US,
@@ -22,6 +24,7 @@ from qsyd_rules.command import (
     AmplifierStandby,
     Command,
     InhibitTransmit,
+    LimitDrive,
     RecallPreset,
     ReleaseTransmit,
     SelectAntenna,
@@ -55,6 +58,8 @@ CLAIMS = {
     "I8": "a lost rig leaves transmit inhibited and the amplifier in standby at once",
     "I8 fresh": "nothing bold rests on a word of the rig that is older than 0.6 s",
     "I9": "operate is commanded only onto the recalled preset of the segment",
+    "I9 guess": "an estimate is recalled only where nothing is stored, and with a quarter of the drive as long as it is used",
+    "I9 tune-up": "without a preset operate stands only where a person tunes up, with the drive and the tank of that",
     "I10": "while in operate the place is that of the frequency, or standby follows in its time",
     "I11": "at start and at stop the first words are inhibit and standby",
     "I14": "nothing moves before the note of it is durable or known not to be; operate only on a durable one",
@@ -117,8 +122,9 @@ class Claims:
                 self._judge_still(it, now_us, "I1 tank")
                 self._judge_move(it, now_us, command.antenna)
                 self._must("I4 antenna", it.antenna.what == command.antenna, "the tank of another antenna")
-                stored = TANKS.get((command.antenna, command.segment))
-                self._must("I9", stored == (command.tune, command.load), "positions that are not stored")
+                self._judge_recall(it, command)
+            case LimitDrive():
+                self._judge_drive(it, command)
             case AmplifierOperate():
                 self._judge_still(it, now_us, "I1 operate")
                 self._judge_operate(it, now_us)
@@ -126,6 +132,23 @@ class Claims:
                 self._judge_release(it, now_us)
             case _:
                 pass
+
+    def _judge_recall(self, it: Witness, command: RecallPreset) -> None:
+        key, positions = (command.antenna, command.segment), (command.tune, command.load)
+        tuned = it.tuning
+        if tuned is not None and tuned.start is not None and (tuned.antenna, tuned.segment) == key:
+            here = it.place is not None and it.place.segment == command.segment
+            self._must("I9 tune-up", here, "the tank of a tune-up elsewhere")
+            self._must("I9 tune-up", positions == (tuned.start.tune, tuned.start.load), "not where it begins")
+        elif key in TANKS:
+            self._must("I9", positions == TANKS[key], "positions that are not stored")
+        else:
+            self._must("I9 guess", positions == GUESSES.get(key) and command.estimate, "positions that nothing gives")
+
+    def _judge_drive(self, it: Witness, command: LimitDrive) -> None:
+        if it.on_a_guess and command.drive_w > GUESS_W:
+            safe = it.line.what == "standby" and it.line.good and not any(kind == "operate" for _, kind in it.bold)
+            self._must("I9 guess", safe, "more drive while an estimate may be in use")
 
     def _judge_still(self, it: Witness, now_us: int, claim: str) -> None:
         self._must("I2", not it.keyed, "commanded while keyed")
@@ -167,16 +190,25 @@ class Claims:
             return
         right = it.antenna.what == place.antenna and it.antenna.is_settled(now_us, RELAY_US)
         self._must("I10", right, "the antenna is not that of the frequency, at rest")
-        tank = it.tank.what is not None and it.tank.what[0] == place.antenna and it.tank.what[1] in place.near
-        self._must("I9", tank and it.tank.is_settled(now_us, TANK_US), "the tank is not that of the segment, at rest")
+        self._must(
+            "I9", it.fits and it.tank.is_settled(now_us, TANK_US), "the tank is not that of the segment, at rest"
+        )
+        if it.tunes_up and it.tuning is not None:
+            limited = it.drive.good and it.drive.what <= (it.tuning.drive_w or 0)
+            self._must("I9 tune-up", limited, "the drive is not limited to what the tune-up says")
+        elif it.on_a_guess:
+            self._must("I9 guess", it.drive.good and it.drive.what <= GUESS_W, "the drive is not known to be reduced")
+        if place.rests_on == "nothing":
+            self._must("I9 tune-up", it.tunes_up, "nobody tunes up here")
 
     def _judge_release(self, it: Witness, now_us: int) -> None:
         place = it.place
         right = place is not None and it.antenna.what == place.antenna and it.antenna.is_settled(now_us, RELAY_US)
         self._must("I4 antenna", right, "the antenna is not that of the frequency, at rest")
-        tank = it.tank.number == 0 and it.tank.is_settled(now_us, TANK_US)
-        near = tank and place is not None and it.tank.what[1] in place.near
-        self._must("I4 tank", near, "the tank is not that of the segment, at rest")
+        still = it.tank.number == 0 and not (it.tank.good and not it.tank.is_settled(now_us, TANK_US))
+        needs = place is not None and (place.rests_on != "nothing" or it.tunes_up)
+        near = it.fits and it.tank.is_settled(now_us, TANK_US)
+        self._must("I4 tank", near if needs else still, "the tank is not that of the segment, at rest")
         self._must("I4 line", it.line.is_settled(now_us, RELAY_US), "the transfer relay is not at rest")
         self._must("I4 line", not any(kind == "operate" for _, kind in it.bold), "an operate is still under way")
         self._must("I24 lockout", not it.lockout, "locked out")
@@ -214,6 +246,8 @@ class Claims:
             self._must("5 released", place is not None and not it.stopping, "released without a place")
             right = place is not None and it.antenna.what == place.antenna
             self._must("5 released", right, "released onto another antenna")
+            held = it.tuning is not None and it.tuning.hold is not None
+            self._must("5 released", not held, "released although the tune-up has taken the permit away")
         if it.lockout:
             self._must("I24 lockout", not released and not operating, "released or in operate under a lockout")
         if operating:
@@ -229,6 +263,10 @@ class Claims:
         place = it.place
         same_band = place is not None and place.band == it.operate_band
         self._must("I10", same_band, "left in operate on another band")
+        if it.on_a_guess and not it.tunes_up:
+            self._must("I9 guess", it.drive.what is not None and it.drive.what <= GUESS_W, "too much drive")
+        if place is not None and place.rests_on == "nothing" and not it.keyed:
+            self._must("I9 tune-up", it.tunes_up, "left in operate where nobody tunes up any more")
         if it.misplaced_us is not None:
             self._must("I10", it.keyed, "left in operate out of place")
             self._must("I10", now_us < it.misplaced_us + FORCE_US, "left in operate out of place, keyed")

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from proof_station import LOWER, OTHER, PLACES
+from proof_station import BARE, GUESS_EDGE, GUESSED, LOWER, OTHER, STORED, TUNINGS, USUAL
 
 from qsyd_rules.event import AmplifierRequest
 
@@ -29,6 +29,7 @@ class Kind(StrEnum):
     ACKNOWLEDGE = "an operator acknowledges the fault"
     LOCK = "a maintenance lockout begins"
     UNLOCK = "the lockout ends"
+    TUNE = "a tune-up is for"
     STOP = "the daemon is asked to stop"
     WAIT = "time passes to the next deadline, the rig polled"
     SILENCE = "time passes to the next deadline, the rig silent"
@@ -53,7 +54,10 @@ class World:
     name: str
     kinds: frozenset[Kind]
     requests: tuple[AmplifierRequest, ...] = ()
-    dials: tuple[int, ...] = tuple(PLACES)
+    dials: tuple[int, ...] = USUAL
+    tunings: tuple[str, ...] = ()
+    roots: tuple[str, ...] | None = None
+    """Where it begins; None for the usual ones."""
 
 
 _QUIET = frozenset({Kind.DIAL, Kind.KEY, Kind.POLL, Kind.DONE, Kind.RECORDED, Kind.WAIT})
@@ -77,6 +81,20 @@ WORLDS = {
             _QUIET | {Kind.ASK, Kind.FAULT, Kind.ACKNOWLEDGE, Kind.LOCK, Kind.UNLOCK, Kind.STOP},
             _ASKED,
         ),
-        World("everything", frozenset(Kind) - {Kind.START}, _ASKED),
+        World("everything", frozenset(Kind) - {Kind.START, Kind.TUNE}, _ASKED),
+        World(
+            "tune-up",
+            _QUIET | {Kind.TUNE, Kind.ASK},
+            (AmplifierRequest.OPERATE, AmplifierRequest.STANDBY),
+            dials=(BARE, LOWER),
+            tunings=tuple(TUNINGS),
+            roots=("in operate", "tuned up, in standby", "tuned up, in operate", "tuned up, keyed"),
+        ),
+        World(
+            "estimate",
+            _QUIET,
+            dials=(STORED, GUESS_EDGE, GUESSED),
+            roots=("beside an estimate, in operate", "estimate being recalled", "on an estimate, in operate"),
+        ),
     )
 }

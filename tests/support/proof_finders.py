@@ -1,6 +1,6 @@
 """Who finds a seeded bug: the search, the gate, the observer of the bench, the monitor; each on its own account."""
 
-from proof_bench import afternoon
+from proof_bench import afternoon, evening
 from proof_bugs import Bug
 from proof_deeds import WORLDS
 from proof_search import search
@@ -15,9 +15,9 @@ def found_by(bug: Bug) -> dict[str, str]:
     found: dict[str, str] = {}
     with bug.put_in():
         for seed in range(AFTERNOONS):
-            for who, text in afternoon(seed).found.items():
+            for who, text in (evening if bug.evening else afternoon)(seed).found.items():
                 found.setdefault(who, text)
-            if {"gate", "observer", "monitor"} <= found.keys():
+            if {"gate", "monitor"} <= found.keys() and (bug.evening or "observer" in found):
                 break
         seen = search(
             WORLDS[bug.world],

@@ -6,7 +6,7 @@ operate exactly where the operator wishes it and the tube is hot.
 """
 
 from proof_deeds import WORLDS, Deed, Kind, World
-from proof_station import OUTSIDE, TANKS
+from proof_station import OUTSIDE
 from proof_world import Node, deeds, take
 
 from qsyd_rules.actuator import rests_at
@@ -65,6 +65,8 @@ def _next(node: Node) -> Deed:
         return Deed(Kind.KEY, False)
     if node.core.fault is not None:
         return Deed(Kind.ACKNOWLEDGE)
+    if node.core.tuning is not None:
+        return Deed(Kind.TUNE, "nothing")
     ready = next((deed for deed in deeds(node, _MENDED) if deed.kind in {Kind.DONE, Kind.RECORDED}), None)
     if ready is not None:
         return ready
@@ -78,16 +80,16 @@ def at_target(node: Node) -> bool:
     core, place = node.core, node.witness.place
     if place is None or node.down or node.witness.keyed or core.fault is not None or core.lockout is not None:
         return False
-    wished = core.wish and isinstance(core.amplifier, Hot)
-    tank = node.witness.tank
+    bare = place.rests_on == "nothing"
+    wished = core.wish and isinstance(core.amplifier, Hot) and not bare
     return (
         core.change_over is None
         and core.reasons is None
         and not core.commands
         and rests_at(core.permit, Permit.RELEASED)
         and rests_at(core.antenna, place.antenna)
-        and tank.what in TANKS
-        and tank.what[1] in place.near
+        and core.tuning is None
+        and (bare or node.witness.fits)
         and rests_at(core.line, Line.OPERATE if wished else Line.STANDBY)
     )
 

@@ -6,6 +6,7 @@ A field that is not known here fails the import: somebody has to say what it mea
 from dataclasses import fields
 
 from qsyd_rules.gate_account import Account
+from qsyd_rules.placement import Placement
 from qsyd_rules.state import ChangeOver, RigState, StationState
 
 _CORE = frozenset(
@@ -49,8 +50,8 @@ _CORE = frozenset(
         "fault_history",
         "lockout",
         "hold",
-        "tuning",  # no deed of the search begins a tune-up: always None
-        "exchanging",  # nor is a station file read again: always None
+        "tuning",
+        "exchanging",  # no station file is read again in the search: always None
         "heater_on_us",  # only another station file asks for it
         "misplaced_since_us",
         "amplifier_lost_us",
@@ -113,19 +114,28 @@ for _known, _kind in ((_CORE, StationState), (_GATE, Account), (_RIG, RigState),
     assert not _strange, f"{_kind.__name__}.{', '.join(sorted(_strange))}: say what it means for the proof"
 
 
+def _place(it: Placement) -> tuple[object, ...]:
+    """A placement, as far as a tune-up that was there or is there makes a difference."""
+    tank = it.preset and (it.preset.tune, it.preset.load)
+    return (it.frequency_hz, it.barefoot_because, tank, it.drive_w)
+
+
 def core_key(state: StationState) -> tuple[object, ...]:
     """What tells one normal state of the core from another."""
     (rig,) = state.rigs.values()
     return (
         rig,
-        state.here and state.here.frequency_hz,
-        state.target and (state.target.frequency_hz, state.target.barefoot_because),
+        state.here and _place(state.here),
+        state.target and _place(state.target),
+        state.tuning,
         state.here_since_us,
         state.reported_us,
         state.permit,
         state.line,
         state.antenna,
         state.tank,
+        state.drive,
+        state.drive_rises,
         state.amplifier,
         state.amplifier_shown,
         state.wish,
@@ -174,5 +184,6 @@ def gate_key(account: Account) -> tuple[object, ...]:
         account.fault,
         account.asked_to_operate,
         account.locked_out,
+        account.tuning,
         tuple(account.under_way),
     )

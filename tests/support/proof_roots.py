@@ -5,7 +5,7 @@ They are reached when this module is loaded, so a bug that is put in later begin
 from collections.abc import Callable
 
 from proof_deeds import WORLDS, Deed, Kind
-from proof_station import LOWER, OTHER
+from proof_station import BARE, GUESSED, LOWER, OTHER, STORED
 from proof_world import Node, beginning, deeds, take
 
 from qsyd_rules.command import CommandName
@@ -78,7 +78,29 @@ def _roots() -> dict[str, Node]:
     here("operate commanded")
     walk.until_sent(CommandName.RELEASE_TRANSMIT)
     here("release commanded")
+    walk.node = at_rest
+    walk.then(Deed(Kind.DIAL, BARE))
+    walk.until(_is_at_rest)
+    walk.then(Deed(Kind.ASK, AmplifierRequest.STANDBY))
+    walk.then(Deed(Kind.TUNE, "10m/1"))
+    walk.until(_is_at_rest)
+    here("tuned up, in standby")
+    walk.then(Deed(Kind.ASK, AmplifierRequest.OPERATE))
+    walk.until(_is_at_rest)
+    here("tuned up, in operate")
+    walk.then(Deed(Kind.KEY, True))
+    here("tuned up, keyed")
+    walk.node = at_rest
+    walk.then(Deed(Kind.DIAL, STORED))
+    walk.until(_is_at_rest)
+    here("beside an estimate, in operate")
+    walk.then(Deed(Kind.DIAL, GUESSED))
+    walk.until_sent(CommandName.RECALL_PRESET)
+    here("estimate being recalled")
+    walk.until(_is_at_rest)
+    here("on an estimate, in operate")
     return found
 
 
 ROOTS = _roots()
+USUAL_ROOTS = tuple(name for name in ROOTS if "estimate" not in name and "tuned up" not in name)

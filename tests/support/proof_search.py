@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from proof_claims import BrokenClaim, Claims
 from proof_deeds import Deed, Kind, World
 from proof_heal import Healer, NoWayBackError
-from proof_roots import ROOTS
+from proof_roots import ROOTS, USUAL_ROOTS
 from proof_world import Node, deeds, take
 
 from qsyd_rules.effect import Actuate, Report
@@ -54,11 +54,12 @@ def search(
     world: World,
     states_max: int,
     *,
-    roots: tuple[str, ...] = tuple(ROOTS),
+    roots: tuple[str, ...] | None = None,
     heal_every: int = 0,
     stop_on: frozenset[str] = FINDERS,
 ) -> Found:
     """Search up to `states_max` states; stop once one of `stop_on` has found something. Every `heal_every`-th state is also healed (0: none)."""
+    roots = roots or world.roots or USUAL_ROOTS
     found = Found()
     began = time.perf_counter()
     parents, choices = array("l"), array("H")

@@ -7,6 +7,7 @@ from proof_normal import BASE_US, NOTE_ID, Clock, Ids
 from proof_station import (
     EDGES,
     GUARD_US,
+    GUESSES,
     HYSTERESIS_HZ,
     KEY_DOWN_US,
     LOST_US,
@@ -14,6 +15,7 @@ from proof_station import (
     RELAY_US,
     REST_US,
     TANK_US,
+    TANKS,
     WARM_UP_US,
     Place,
     S,
@@ -28,6 +30,7 @@ from qsyd_rules.command import (
     Command,
     HighVoltageOff,
     InhibitTransmit,
+    LimitDrive,
     RecallPreset,
     ReleaseTransmit,
     SelectAntenna,
@@ -47,8 +50,10 @@ from qsyd_rules.event import (
     RigRead,
     SafetyTripped,
     StopRequested,
+    TuningChanged,
 )
 from qsyd_rules.notice import FaultCleared, FaultFound
+from qsyd_rules.tuning import Tuning
 from qsyd_rules.words import Result, worst
 
 HEATER_GAP_US = 5 * S
@@ -60,9 +65,32 @@ class Witness:
     """Mutable within one step, copied between steps."""
 
     __slots__ = (
-        "agreed", "antenna", "bold", "fault", "heard_us", "heater_us", "hz", "keyed_us", "line", "line_keyed",
-        "lockout", "lost_us", "misplaced_us", "moved_us", "note", "operate_band", "permit", "quiet_us", "rig_keyed",
-        "stopping", "strayed", "tank", "wished", "word_us",
+        "agreed",
+        "antenna",
+        "bold",
+        "drive",
+        "fault",
+        "heard_us",
+        "heater_us",
+        "hz",
+        "keyed_us",
+        "line",
+        "line_keyed",
+        "lockout",
+        "lost_us",
+        "misplaced_us",
+        "moved_us",
+        "note",
+        "operate_band",
+        "permit",
+        "quiet_us",
+        "rig_keyed",
+        "stopping",
+        "strayed",
+        "tank",
+        "tuning",
+        "wished",
+        "word_us",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -75,7 +103,9 @@ class Witness:
         self.keyed_us: int | None = None
         self.agreed = False
         """A reading asked for after the band last changed has told the band again."""
-        self.permit = self.line = self.antenna = self.tank = NOBODY
+        self.permit = self.line = self.antenna = self.tank = self.drive = NOBODY
+        self.tuning: Tuning | None = None
+        """What a person tunes up."""
         self.bold: frozenset[tuple[int, str]] = frozenset()
         """Releases and operates that are not answered yet, overtaken or not."""
         self.strayed = False
@@ -108,6 +138,29 @@ class Witness:
     def place(self) -> Place | None:
         return None if self.hz is None else PLACES[self.hz]
 
+    @property
+    def tunes_up(self) -> bool:
+        """Whether a person tunes up just here: the one thing that waives a stored preset."""
+        it, place = self.tuning, self.place
+        return it is not None and place is not None and (it.antenna, it.segment) == (place.antenna, place.segment)
+
+    @property
+    def on_a_guess(self) -> bool:
+        """Whether the tank was last told positions that were worked out."""
+        return self.tank.what is not None and GUESSES.get(self.tank.what[:2]) == self.tank.what[2:]
+
+    @property
+    def fits(self) -> bool:
+        """Whether the tank was last told what belongs here: what is stored or worked out, or where a tune-up begins."""
+        what, place = self.tank.what, self.place
+        if what is None or place is None or what[0] != place.antenna:
+            return False
+        if self.tunes_up and self.tuning is not None and self.tuning.start is not None:
+            return bool(
+                what == (*what[:2], self.tuning.start.tune, self.tuning.start.load) and what[1] == place.segment
+            )
+        return what[1] in place.near and (TANKS.get(what[:2]) == what[2:] or self.on_a_guess)
+
     # What happens
 
     def take(self, event: Event) -> None:
@@ -134,6 +187,8 @@ class Witness:
                 self.wished = self.wished and not self.lockout
             case SafetyTripped():
                 self.wished = False
+            case TuningChanged(tuning=tuning):
+                self.tuning = tuning
             case StopRequested():
                 self.stopping, self.wished = True, False
             case _:
@@ -184,7 +239,7 @@ class Witness:
 
     def _lose(self, at_us: int, output: str) -> None:
         """Nobody knows where the actuators of a lost device rest; what was not answered yet, its own end tells."""
-        for name in {"permit": ["permit"], "switch": ["antenna"], "amp": ["line", "tank"]}[output]:
+        for name in {"permit": ["permit"], "switch": ["antenna"], "amp": ["line", "tank", "drive"]}[output]:
             told: Told = getattr(self, name)
             if told.answered_us is not None:
                 setattr(self, name, told._replace(good=False))
@@ -192,7 +247,7 @@ class Witness:
             self.lost_us = at_us
 
     def _finish(self, at_us: int, number: int, good: bool) -> None:
-        for name in ("permit", "line", "antenna", "tank"):
+        for name in ("permit", "line", "antenna", "tank", "drive"):
             told: Told = getattr(self, name)
             if told.number == number:
                 setattr(self, name, told._replace(number=0, answered_us=at_us, good=good))
@@ -226,16 +281,16 @@ class Witness:
                 self.operate_band = self.place.band if self.place else None
             case SelectAntenna(antenna=antenna):
                 self.antenna = Told(antenna, number)
-            case RecallPreset(antenna=antenna, segment=segment):
-                self.tank = Told((antenna, segment), number)
+            case RecallPreset(antenna=antenna, segment=segment, tune=tune, load=load):
+                self.tank = Told((antenna, segment, tune, load), number)
                 self.strayed = False
+            case LimitDrive(drive_w=drive_w):
+                self.drive = Told(drive_w, number)
             case AmplifierOn():
                 self.bold |= {(number, "on")}
                 self.heater_us = None
             case AmplifierOff() | HighVoltageOff():
                 self.heater_us = None
-            case _:
-                pass
 
     def told(self, event: Event, effects: tuple[Effect, ...]) -> None:
         """Notes that were asked for, faults that were told, and answers to operators."""
@@ -269,7 +324,7 @@ class Witness:
     def settle(self, now_us: int) -> None:
         """Keep count of since when operate has stood where it has no place."""
         place = self.place
-        right = place is not None and self.tank.what is not None and self.tank.what[1] in place.near
+        right = place is not None and (self.fits or self.tunes_up)
         if self.line.what != "operate" or right:
             self.misplaced_us = None
         elif self.misplaced_us is None:
@@ -278,7 +333,13 @@ class Witness:
     def normal(self, ids: Ids, clock: Clock) -> "Witness":
         """The witness that stands for all like it."""
         twin = self.copy()
-        for name, settle_us in (("permit", GUARD_US), ("line", RELAY_US), ("antenna", RELAY_US), ("tank", TANK_US)):
+        for name, settle_us in (
+            ("permit", GUARD_US),
+            ("line", RELAY_US),
+            ("antenna", RELAY_US),
+            ("tank", TANK_US),
+            ("drive", 0),
+        ):
             told: Told = getattr(self, name)
             answered_us = clock.past_or_none(told.answered_us, settle_us)
             setattr(twin, name, Told(told.what, ids[told.number] if told.number else 0, answered_us, told.good))

@@ -13,7 +13,7 @@ from proof_claims import Claims
 from proof_deeds import Deed, Kind, World
 from proof_keys import core_key, gate_key
 from proof_normal import BASE_US, FIRST_ID, NOTE_ID, Clock, core_state, gate_account, numbers
-from proof_station import ATLAS, LOST_US, OUTPUTS, PRESETS, STATION, WIRING
+from proof_station import ATLAS, LOST_US, OUTPUTS, PRESETS, STATION, TUNINGS, WIRING
 from proof_witness import FRESH_US, Witness
 
 from qsyd_rules.command import SAFE_COMMANDS
@@ -38,6 +38,7 @@ from qsyd_rules.event import (
     RigRead,
     Started,
     StopRequested,
+    TuningChanged,
 )
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
@@ -128,6 +129,8 @@ def deeds(node: Node, world: World) -> Iterator[Deed]:
         yield Deed(Kind.FAULT)
     if Kind.LOCK in kinds or witness.lockout:
         yield Deed(Kind.UNLOCK if witness.lockout else Kind.LOCK)
+    if Kind.TUNE in kinds:
+        yield from (Deed(Kind.TUNE, name) for name in world.tunings if TUNINGS[name] != witness.tuning)
     if Kind.STOP in kinds and not witness.stopping:
         yield Deed(Kind.STOP)
 
@@ -185,6 +188,8 @@ def events(node: Node, deed: Deed) -> list[Event]:
             return [FaultAcknowledged(now_us, 1, None, "operator")]
         case Kind.LOCK | Kind.UNLOCK:
             return [LockoutChanged(now_us, LOCKOUT if deed.kind is Kind.LOCK else None)]
+        case Kind.TUNE:
+            return [TuningChanged(now_us, TUNINGS[str(deed.what)])]
         case Kind.STOP:
             return [StopRequested(now_us)]
         case Kind.WAIT:

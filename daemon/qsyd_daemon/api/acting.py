@@ -13,7 +13,7 @@ from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_
 from qsyd_daemon.reload_outcome import Ending
 from qsyd_daemon.reloader import ReloadRefusedError
 from qsyd_daemon.rig_follower import monotonic_us
-from qsyd_daemon.tune_up_desk import numbers_of
+from qsyd_daemon.told_numbers import numbers_of
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import AmplifierRequest, Hold
 from qsyd_rules.preset import Preset
@@ -26,7 +26,7 @@ HOLD_MAX_S = 24 * 3600
 
 
 class AmplifierBody(Body):
-    request: str = Field(max_length=40, description=f"one of {', '.join(AmplifierRequest)}")
+    request: str = Field(max_length=40, json_schema_extra={"enum": [str(each) for each in AmplifierRequest]})
 
 
 class AcknowledgeBody(Body):
@@ -51,12 +51,18 @@ class LeaseBody(Body):
     end: bool = False
 
 
+class TubeBody(Body):
+    reason: str = Field(max_length=1000, description="why another tube is in the amplifier now")
+
+
 class TuneBody(Body):
-    say: str = Field(max_length=40, description=f"begin, numbers, {', '.join(TuneWord)}")
+    say: str = Field(max_length=40, json_schema_extra={"enum": ["begin", "numbers", *map(str, TuneWord)]})
     antenna: str | None = Field(None, max_length=64, description="with begin: only this antenna")
     segment: str | None = Field(None, max_length=64, description="with begin: only this segment, whatever is stored")
     everything: bool = Field(False, description="with begin: also segments that have a preset")
-    numbers: dict[str, float] | None = Field(None, description=f"with numbers: any of {', '.join(NUMBERS)}")
+    numbers: dict[str, float | list[float]] | None = Field(
+        None, description=f"with numbers: any of {', '.join(NUMBERS)}; matching as a list"
+    )
 
 
 class PresetsBody(Body):
@@ -90,29 +96,29 @@ class Acting:
         word = call.as_(AmplifierBody).request
         if word not in list(AmplifierRequest):
             raise ProblemError(400, f"the amplifier may be asked for {', '.join(AmplifierRequest)}")
-        return _answered(await self._service.ask(AmplifierRequest(word), call.caller.operator))
+        return _answered(await self._service.requests.ask(AmplifierRequest(word), call.caller.operator))
 
     async def acknowledge(self, call: Call) -> web.StreamResponse:
         asked = call.as_(AcknowledgeBody)
         reason = words(asked.reason) if asked.reason else None
-        return _answered(await self._service.acknowledge(asked.number, call.caller.operator, reason))
+        return _answered(await self._service.requests.acknowledge(asked.number, call.caller.operator, reason))
 
     async def lock_out(self, call: Call) -> web.StreamResponse:
         asked = call.as_(LockoutBody)
         if not asked.on:
             if not call.caller.is_local:
                 raise ProblemError(403, "a lockout is ended where the work was done: `qsyd lockout off` at the station")
-            return json_answer({"text": await self._service.end_lockout()})
+            return json_answer({"text": await self._service.requests.end_lockout()})
         given = asked.name if call.caller.is_local else None  # whoever comes with a token has its name
         reason, name = words(asked.reason or ""), words(given or call.caller.operator)
         if not reason or not name:
             raise ProblemError(400, "a lockout needs a reason and a name, not empty ones")
-        return json_answer({"text": await self._service.lock_out(name, reason)})
+        return json_answer({"text": await self._service.requests.lock_out(name, reason)})
 
     async def hold(self, call: Call) -> web.StreamResponse:
         asked, operator = call.as_(HoldBody), call.caller.operator
         if asked.antenna is None:
-            ended = self._service.hold(None, operator)
+            ended = self._service.requests.hold(None, operator)
             return json_answer({"text": "the hold has ended" if ended else "there was no hold"})
         known = [antenna.name for antenna in self._service.core.atlas.station.antennas]
         if asked.antenna not in known:
@@ -128,7 +134,9 @@ class Acting:
         moment = datetime.datetime.now(datetime.UTC) + datetime.timedelta(microseconds=length_us)
         until = moment.isoformat(timespec="seconds").replace("+00:00", "Z")
         reason = words(asked.reason) if asked.reason else None
-        self._service.hold(Hold(asked.antenna, monotonic_us() + length_us, until, operator, reason or None), operator)
+        self._service.requests.hold(
+            Hold(asked.antenna, monotonic_us() + length_us, until, operator, reason or None), operator
+        )
         bands = next(each.bands for each in self._service.core.atlas.station.antennas if each.name == asked.antenna)
         text = f"{asked.antenna} is held on {', '.join(bands)} until {until}"
         return json_answer({"text": text, "antenna": asked.antenna, "until": until})
@@ -140,7 +148,7 @@ class Acting:
                 names = [words(name) if name is not None else None for name in (asked.antenna, asked.segment)]
                 desk.begin(*names, everything=asked.everything, operator=call.caller.operator)
             elif asked.say == "numbers":
-                desk.give(numbers_of(asked.numbers))
+                desk.give(*numbers_of(asked.numbers))
             elif asked.say in list(TuneWord):
                 desk.say(TuneWord(asked.say))
             else:
@@ -162,6 +170,17 @@ class Acting:
         self.leases.renew(asked.lease, holder)
         return json_answer({"lease": asked.lease, "renew_within_s": within_s, "text": "renewed"})
 
+    async def tube(self, call: Call) -> web.StreamResponse:
+        reason = words(call.as_(TubeBody).reason)
+        if not reason:
+            raise ProblemError(400, "say why: the account of the old tube is kept under it")
+        if self._service.core.atlas.station.amplifier is None:
+            raise ProblemError(409, "this station has no amplifier")
+        old = await self._service.requests.new_tube(call.caller.operator, reason)
+        hours, overs = old.account.heater_us // 3_600_000_000, old.account.overs
+        text = f"a new account is begun; the old tube's is kept: {hours} h with heater, {overs} overs"
+        return json_answer({"text": text})
+
     async def send(self, call: Call) -> web.StreamResponse:
         asked = call.as_(SendBody)
         text = words(asked.text)
@@ -174,17 +193,19 @@ class Acting:
 
     async def save_presets(self, call: Call) -> web.StreamResponse:
         try:
-            presets = self._service.with_edges([preset_from_json(each) for each in call.as_(PresetsBody).presets])
+            presets = self._service.presets.with_edges(
+                [preset_from_json(each) for each in call.as_(PresetsBody).presets]
+            )
         except PresetTableError as error:
             raise ProblemError(400, "; ".join(error.errors)) from None
         if not call.caller.is_local:
             self._refuse_strangers(presets)
-        await self._service.save_presets(presets)
+        await self._service.presets.save(presets)
         return json_answer({"saved": [preset_to_json(preset) for preset in presets]})
 
     async def remove_preset(self, call: Call) -> web.StreamResponse:
         asked = call.as_(PresetNameBody)
-        if not await self._service.remove_preset(asked.antenna, asked.segment):
+        if not await self._service.presets.remove(asked.antenna, asked.segment):
             raise ProblemError(404, f"there is no preset for {words(asked.antenna)} on {words(asked.segment)}")
         return json_answer({"removed": {"antenna": asked.antenna, "segment": asked.segment}})
 
@@ -210,7 +231,7 @@ class Acting:
                 raise ProblemError(400, f"this station has no {where}; nothing is stored")
 
     def _lease_lost(self, holder: str) -> None:
-        self._service.lose_lease(holder, self.leases.renew_within_s)
+        self._service.requests.lose_lease(holder, self.leases.renew_within_s)
 
 
 def words(text: str) -> str:

@@ -49,7 +49,7 @@ class Gatekeeper:
             if self._open:
                 return Caller(Role.VISITOR, "visitor", is_local=False), None
             raise ProblemError(401, "this needs a token: Authorization: Bearer …", CHALLENGE)
-        peer = _peer(request)
+        peer = peer_of(request)
         wait_s = self._attempts.wait_s(peer, time.monotonic())
         if wait_s is not None:
             raise ProblemError(429, "too many wrong tokens from this address", {"Retry-After": str(int(wait_s) + 1)})
@@ -71,6 +71,7 @@ class Gatekeeper:
         await self._tokens.refresh()
 
 
-def _peer(request: web.BaseRequest) -> str:
+def peer_of(request: web.BaseRequest) -> str:
+    """The address that it comes from."""
     name = request.transport.get_extra_info("peername") if request.transport is not None else None
     return str(name[0]) if name else "unknown"

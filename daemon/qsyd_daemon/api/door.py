@@ -5,8 +5,11 @@ the head's size, line ends that others read differently, and peers that never ta
 """
 
 import asyncio
+import contextlib
 import re
+import socket
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -17,6 +20,10 @@ from qsyd_daemon.api.problem import ProblemError
 
 _BARE_LINE_END = re.compile(rb"(?<!\r)\n")
 _HEAD_END = b"\r\n\r\n"
+STREAM_BUFFER = 16 * 1024
+"""What waits in this process for one who follows the events, beyond which nothing more is written to it, in bytes."""
+STREAM_SYSTEM_BUFFER = 64 * 1024
+"""What the system is asked to hold for it; Linux takes twice as much, for its own accounts (socket(7), from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +59,7 @@ class Doorway:
     is_tcp: bool
     doors: set["Door"] = field(default_factory=set)
     handshaking: int = 0
+    """Taken over TCP, and not yet a door."""
     streams: int = 0
     refused: int = 0
     """Connections turned away because there were too many."""
@@ -65,6 +73,8 @@ class Doorway:
     def entered(self, door: "Door") -> None:
         """A connection has been made."""
         self.doors.add(door)
+        if self.is_tcp:
+            self.handshaking -= 1
         if self._sweep is None:
             self._arm()
 
@@ -95,12 +105,15 @@ class Door(web.RequestHandler):
         super().__init__(manager, **options)
         self.doorway = doorway
         self.requests = 0
+        self.is_gone = False
         self._wire: asyncio.Transport | None = None
         self._head = bytearray()
         self._head_since_s: float | None = None
         self._in_request = False
         self._unread_since_s: float | None = None
         self._closing_since_s: float | None = None
+        self.stirred: Callable[[], None] | None = None
+        """Called when the peer takes again what is sent, and when it has left."""
 
     # What the transport tells
 
@@ -114,7 +127,10 @@ class Door(web.RequestHandler):
     def connection_lost(self, exc: BaseException | None) -> None:
         """They are gone."""
         self.doorway.doors.discard(self)
+        self.is_gone = True
         super().connection_lost(exc)
+        if self.stirred is not None:
+            self.stirred()
 
     def data_received(self, data: bytes) -> None:
         """Bytes; nothing of a head goes on that is not one."""
@@ -131,6 +147,34 @@ class Door(web.RequestHandler):
         """It does again."""
         self._unread_since_s = None
         super().resume_writing()
+        if self.stirred is not None:
+            self.stirred()
+
+    # A stream, whose bytes pass aiohttp by
+
+    @property
+    def is_unread(self) -> bool:
+        """Whether the peer leaves unread as much as may wait."""
+        return self._unread_since_s is not None
+
+    def keep_little(self) -> None:
+        """From here on little is held for this peer, here and in the system: it follows for long, and is one of many."""
+        if self._wire is not None:
+            self._wire.set_write_buffer_limits(STREAM_BUFFER)
+            connection = self._wire.get_extra_info("socket")
+            if connection is not None:
+                with contextlib.suppress(OSError):
+                    connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, STREAM_SYSTEM_BUFFER)
+
+    def write_raw(self, data: bytes) -> None:
+        """Send at once what the system takes, and keep the rest."""
+        if self._wire is not None and not self._wire.is_closing():
+            self._wire.write(data)
+
+    def close_gently(self) -> None:
+        """Close once what was written has been taken, or after a while."""
+        if self._wire is not None:
+            self._wire.close()
 
     # What the API tells
 

@@ -1,19 +1,19 @@
-"""The events of late, numbered, and those who follow them: nobody who reads slowly delays anything.
+"""The events of late, numbered; telling one costs the same whether nobody follows or a thousand do.
 
-Each follower has a queue bounded in events and bytes. Whoever falls further behind is told so and let go; the station
-never waits.
+An event is only noted in the call that tells it. Its bytes are made once, later, by whoever carries it to those who
+follow (`broadcast`), so that nothing of theirs stands before what a device is told.
 """
 
-import asyncio
 import json
 import secrets
 from collections import deque
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 KEPT = 1_000
-"""Events kept for those who come back."""
+"""Events kept for those who come back, and for those who read slowly."""
 
 
 @dataclass(slots=True)
@@ -22,6 +22,8 @@ class Numbered:
 
     number: int
     line: Mapping[str, Any]
+    begin_bytes: int = 0
+    """Bytes of all events before it, since they were first followed."""
     _block: bytes | None = None
 
     def block(self, run: str) -> bytes:
@@ -38,60 +40,55 @@ def block(event: str, data: Mapping[str, Any], number: str | None = None) -> byt
     return f"{head}event: {event}\ndata: {text}\n\n".encode()
 
 
-@dataclass(eq=False, slots=True)
-class Follower:
-    """One who follows. `lagged` once more waited than it may; then nothing is queued any more."""
-
-    events_max: int
-    bytes_max: int
-    lagged: bool = False
-    woken: asyncio.Event = field(default_factory=asyncio.Event)
-    _blocks: deque[bytes] = field(default_factory=deque)
-    _bytes: int = 0
-
-    def put(self, data: bytes) -> None:
-        """Queue one block."""
-        if self.lagged:
-            return
-        self._bytes += len(data)
-        if len(self._blocks) >= self.events_max or self._bytes > self.bytes_max:
-            self.lagged = True
-            self._blocks.clear()
-        else:
-            self._blocks.append(data)
-        self.woken.set()
-
-    def take(self) -> bytes:
-        """All that waits."""
-        data = b"".join(self._blocks)
-        self._blocks.clear()
-        self._bytes = 0
-        self.woken.clear()
-        return data
-
-
 class EventRing:
     """Hears every event of the station. Numbers begin anew with each start, so they carry a word for the run."""
 
     def __init__(self) -> None:
         self.run = secrets.token_hex(4)
         self.last = 0
+        self.ready = 0
+        """The newest event whose bytes have been made; those who follow get no further."""
         self.closed = False
+        self.told: Callable[[], None] | None = None
+        """Called after each event while somebody follows."""
         self._kept: deque[Numbered] = deque(maxlen=KEPT)
-        self._followers: set[Follower] = set()
+        self._raw: deque[Numbered] = deque()
+        self._bytes = 0
 
     def tell(self, line: Mapping[str, Any]) -> None:
         """One event more. The mapping must not change afterwards."""
         self.last += 1
-        numbered = Numbered(self.last, line)
+        numbered = Numbered(self.last, line, self._bytes)
         self._kept.append(numbered)
-        for follower in self._followers:
-            follower.put(numbered.block(self.run))
+        if self.told is None:
+            self.ready = self.last
+        else:
+            self._raw.append(numbered)
+            self.told()
+
+    def make_ready(self, most: int) -> None:
+        """Make the bytes of so many events at most."""
+        for _ in range(min(most, len(self._raw))):
+            numbered = self._raw.popleft()
+            numbered.begin_bytes = self._bytes
+            self._bytes += len(numbered.block(self.run))
+            self.ready = numbered.number
+
+    def nobody_follows(self) -> None:
+        """The bytes of what has been told are not needed any more."""
+        self.told = None
+        self._raw.clear()
+        self.ready = self.last
 
     @property
     def last_id(self) -> str:
         """The number of the newest event, as streams write it."""
         return f"{self.run}-{self.last}"
+
+    def newest(self, events: Collection[str], most: int) -> list[Mapping[str, Any]]:
+        """The newest events of these names that are still kept, newest first."""
+        found = (each.line for each in reversed(self._kept) if each.line["event"] in events)
+        return list(islice(found, most))
 
     def since(self, last_id: str) -> list[bytes] | None:
         """The events after one that somebody has seen last; None where that cannot be told any more."""
@@ -104,20 +101,27 @@ class EventRing:
             return None
         return [each.block(self.run) for each in self._kept if each.number > number]
 
-    def follow(self, events_max: int, bytes_max: int) -> Follower:
-        """Follow from now on."""
-        follower = Follower(events_max, bytes_max)
-        self._followers.add(follower)
-        if self.closed:
-            follower.woken.set()
-        return follower
+    def waiting(self, number: int) -> int | None:
+        """Bytes of the ready events after this number; None where they are not kept any more."""
+        if number >= self.ready:
+            return 0
+        index = number + 1 - self._kept[0].number
+        return None if index < 0 else self._bytes - self._kept[index].begin_bytes
 
-    def leave(self, follower: Follower) -> None:
-        """Follow no longer."""
-        self._followers.discard(follower)
+    def part(self, number: int, events_max: int, bytes_max: int) -> tuple[int, bytes]:
+        """The ready events after this number as one piece, one at least, and the number of its last."""
+        index = number + 1 - self._kept[0].number
+        end = min(index + events_max, index + self.ready - number)
+        blocks: list[bytes] = []
+        size = 0
+        for each in islice(self._kept, index, end):
+            made = each.block(self.run)
+            if blocks and size + len(made) > bytes_max:
+                break
+            blocks.append(made)
+            size += len(made)
+        return number + len(blocks), b"".join(blocks)
 
     def close(self) -> None:
-        """The daemon ends: every stream ends."""
+        """The daemon ends."""
         self.closed = True
-        for follower in self._followers:
-            follower.woken.set()

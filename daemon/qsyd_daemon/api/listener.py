@@ -107,7 +107,6 @@ class TcpDoor:
                 )
         except (TimeoutError, OSError, ssl.SSLError):
             connection.close()  # spoke no TLS, or took too long
-        finally:
             self._doorway.handshaking -= 1
 
     def _turn_away(self, connection: socket.socket) -> None:

@@ -21,6 +21,10 @@ class Measured:
     status: Mapping[str, Any]
     antennas: tuple[str, ...]
     links: Mapping[str, bool]
+    poll_errors: Mapping[str, Mapping[str, int]]
+    """By link and kind."""
+    queued: Mapping[str, int]
+    """Events that wait to be written, by output."""
     dropped_events: int
     loop_lag_s: float
     reload_ok: bool
@@ -71,6 +75,22 @@ def _families(measured: Measured) -> Iterable[str]:
         "qsyd_poll_duration_seconds",
         "From question to answer.",
         [({"rig": rig}, histogram) for rig, histogram in counters.polls.items()],
+    )
+    yield from _family(
+        "qsyd_poll_errors",
+        "counter",
+        "Questions that went wrong.",
+        [
+            ("_total", {"link": link, "kind": kind}, count)
+            for link, kinds in measured.poll_errors.items()
+            for kind, count in kinds.items()
+        ],
+    )
+    yield from _family(
+        "qsyd_output_queue",
+        "gauge",
+        "Events that wait to be written.",
+        [("", {"output": name}, count) for name, count in measured.queued.items()],
     )
     outputs = {name: counters.output_errors[name] for name in (*status["devices"], *counters.output_errors)}
     yield from _family(

@@ -6,9 +6,10 @@ from typing import Any
 from pydantic import BaseModel
 
 from qsyd_daemon import __version__
+from qsyd_daemon.api.answers import ANSWERS
 from qsyd_daemon.api.problem import PROBLEM
 from qsyd_daemon.api.role import Role
-from qsyd_daemon.api.route import Route
+from qsyd_daemon.api.route import JSON, Route
 
 _SCHEMAS = "#/components/schemas/{model}"
 _PROBLEM: dict[str, Any] = {
@@ -47,9 +48,9 @@ def document(routes: Iterable[Route], station: str) -> dict[str, Any]:
 
 
 def _operation(route: Route, schemas: dict[str, Any]) -> dict[str, Any]:
-    content = {route.answers: {"schema": {"type": "string" if route.answers.startswith("text/") else "object"}}}
-    if not route.answers.startswith("application/json"):
-        content = {route.answers: {"schema": {"type": "string"}}}
+    is_json = route.answers.startswith(JSON)
+    answer = ANSWERS.get((route.method, route.path), {"type": "object"}) if is_json else {"type": "string"}
+    content = {route.answers: {"schema": answer}}
     operation: dict[str, Any] = {
         "summary": route.summary,
         "operationId": f"{route.method.lower()}{route.path.replace('/', '-').replace('.', '-')}",
@@ -76,9 +77,9 @@ def _operation(route: Route, schemas: dict[str, Any]) -> dict[str, Any]:
 
 def _parameters(model: type[BaseModel]) -> list[dict[str, Any]]:
     schema = model.model_json_schema()
-    definitions = schema.get("$defs", {})
+    definitions, needed = schema.get("$defs", {}), schema.get("required", [])
     return [
-        {"name": name, "in": "query", "required": False, "schema": _inlined(value, definitions)}
+        {"name": name, "in": "query", "required": name in needed, "schema": _inlined(value, definitions)}
         for name, value in schema["properties"].items()
     ]
 

@@ -5,10 +5,11 @@ import ssl
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from qsyd_daemon.api.descriptors import spare
 from qsyd_daemon.api.door import Limits
 from qsyd_daemon.api.files import api_problems, tls_context
 from qsyd_daemon.api.listener import bind_tcp
-from qsyd_daemon.station_file.errors import StationFileError
+from qsyd_daemon.station_file.errors import Problem, StationFileError
 from qsyd_daemon.station_file.settings import ApiSettings
 
 
@@ -34,7 +35,12 @@ def open_api(settings: ApiSettings, file: Path, directory: Path) -> Opening:
     if problems:
         raise StationFileError(file, problems)
     tls = tls_context(settings, directory)
+    limits = Limits(streams_max=settings.streams)
+    if not spare(limits.streams_max + limits.connections_max):
+        line, column = settings.places["streams"]
+        text = f"{settings.streams} streams need more files open at once than the system allows this process"
+        raise StationFileError(file, [Problem(line, column, text, "raise its limit (`ulimit -n`), or write fewer")])
     listener = bind_tcp(settings)
     port = listener.getsockname()[1]
     names = tuple((host, given or port) for host, given in settings.hosts)
-    return Opening(listener, tls, directory / settings.tokens, settings.is_loopback, names)
+    return Opening(listener, tls, directory / settings.tokens, settings.is_loopback, names, limits)

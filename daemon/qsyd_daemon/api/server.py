@@ -16,14 +16,17 @@ from pydantic import BaseModel, ValidationError
 from structlog.typing import FilteringBoundLogger
 
 from qsyd_daemon.api.acting import Acting
-from qsyd_daemon.api.caller import CHALLENGE, Gatekeeper, local_caller
+from qsyd_daemon.api.broadcast import Broadcast
+from qsyd_daemon.api.caller import CHALLENGE, Gatekeeper, local_caller, peer_of
 from qsyd_daemon.api.door import Door, DoorServer, Doorway, Limits
 from qsyd_daemon.api.event_stream import stream
 from qsyd_daemon.api.listener import TcpDoor, bind_unix
 from qsyd_daemon.api.openapi import document
 from qsyd_daemon.api.opening import Opening
 from qsyd_daemon.api.origin import Authority, Border
-from qsyd_daemon.api.problem import SAFE_HEADERS, ProblemError
+from qsyd_daemon.api.page import Page
+from qsyd_daemon.api.problem import PROBLEM, SAFE_HEADERS, ProblemError
+from qsyd_daemon.api.refusals import Refusals
 from qsyd_daemon.api.role import Role
 from qsyd_daemon.api.route import JSON, Call, Caller, Route
 from qsyd_daemon.api.routes import table
@@ -37,6 +40,8 @@ from qsyd_daemon.store.errors import StoreError
 
 LARGE_BODY = 8 * 1024 * 1024
 """Largest body of the control socket, in bytes, where a table of presets belongs."""
+ONLY_TLS = "max-age=31536000"
+"""A browser comes back over TLS only, for a year (RFC 6797, section 6.1)."""
 REFRESH_S = 1.0
 SHUTDOWN_S = 1.0
 
@@ -54,6 +59,7 @@ class Api:
         self.tcp = Doorway(limits, is_tcp=True)
         self._act = Acting(view)
         self._watching = Watching(view)
+        self._broadcast = Broadcast(view.ring)
         self.routes = table(self._watching, self._act, self._events, self._metrics, self._openapi)
         self._by_path: dict[str, dict[str, Route]] = {}
         for route in self.routes:
@@ -63,10 +69,12 @@ class Api:
         self._tcp_door: TcpDoor | None = None
         self._gate: Gatekeeper | None = None
         self._border: Border | None = None
+        self._page = Page()
         self._refreshing: asyncio.Task[None] | None = None
         self._path: Path | None = None
         self._description: bytes | None = None
         self._turns = asyncio.Lock()
+        self._refusals = Refusals(log)
 
     @property
     def leases(self) -> list[str]:
@@ -100,13 +108,14 @@ class Api:
     async def close(self) -> None:
         """End every stream and connection, stop listening, and remove the socket."""
         self._act.leases.close()
-        self._view.ring.close()
+        self._broadcast.close()
         if self._listening is not None:
             self._listening.close()
         if self._refreshing is not None:
             self._refreshing.cancel()
         if self._tcp_door is not None:
             self._tcp_door.close()
+        self._refusals.close()
         await asyncio.gather(*(server.shutdown(SHUTDOWN_S) for server in self._servers))
         for doorway in (self.unix, self.tcp):
             doorway.close()
@@ -140,7 +149,12 @@ class Api:
         return await self._serve(request, self._answer_local)
 
     async def _serve_tcp(self, request: web.BaseRequest) -> web.StreamResponse:
-        return await self._serve(request, self._answer_tcp)
+        response = await self._serve(request, self._answer_tcp)
+        if response.status >= 400:
+            self._refusals.turned_away(response.status, peer_of(request))
+        if self._opening is not None and self._opening.tls is not None and not response.prepared:
+            response.headers["Strict-Transport-Security"] = ONLY_TLS
+        return response
 
     async def _serve(
         self, request: web.BaseRequest, answer: Callable[[web.BaseRequest], Awaitable[web.StreamResponse]]
@@ -158,6 +172,8 @@ class Api:
             return response
         for name, value in SAFE_HEADERS.items():
             response.headers.setdefault(name, value)
+        if response.content_type in {JSON, PROBLEM}:
+            response.headers.setdefault("Content-Disposition", 'attachment; filename="api.json"')
         if not may_go_on or not request.content.is_eof():
             response.force_close()
         else:
@@ -175,6 +191,9 @@ class Api:
             raise ProblemError(400, "the connection is gone")
         hosts, origins = request.headers.getall("Host", []), request.headers.getall("Origin", [])
         self._border.check(hosts, origins, (local[0], local[1]))
+        page = self._page.answer(request)
+        if page is not None:
+            return page
         caller, token = await self._gate.caller(request)
         return await self._answer(request, caller, partial(self._gate.still_holds, token))
 
@@ -229,7 +248,7 @@ class Api:
     # The routes that concern the server itself
 
     async def _events(self, call: Call) -> web.StreamResponse:
-        return await stream(call, self._view.ring, self._view.status)
+        return await stream(call, self._broadcast, self._view.status)
 
     async def _metrics(self, call: Call) -> web.StreamResponse:
         streams = self.unix.streams + self.tcp.streams

@@ -13,9 +13,10 @@ from typing import Any
 
 from aiohttp import web
 
+from qsyd_daemon.api.broadcast import PING
 from qsyd_daemon.api.door import Door
 from qsyd_daemon.api.event_ring import block
-from qsyd_daemon.api.event_stream import PING, RETRY
+from qsyd_daemon.api.event_stream import RETRY
 from qsyd_daemon.api.problem import SAFE_HEADERS, ProblemError
 from qsyd_daemon.api.route import Call
 from qsyd_daemon.links.keeper import KeptLink

@@ -9,13 +9,13 @@ import json
 import os
 import re
 import secrets
-import stat
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from qsyd_daemon.api.role import TOKEN_ROLES, Role
+from qsyd_daemon.private_file import PrivateFileError, read_private
 
 TOKEN_FILE = "tokens.json"  # noqa: S105 - the name of a file
 TOKEN_BYTES = 32
@@ -55,32 +55,13 @@ def new_token(name: str, role: Role, made: str) -> tuple[str, Token]:
 def read_tokens(path: Path) -> tuple[Token, ...]:
     """The tokens of a file that only its owner can read. Raises `TokenFileError`, `FileNotFoundError`."""
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
-        with os.fdopen(descriptor, "rb") as file:
-            _judge(path, os.fstat(descriptor))
-            data = file.read(SIZE_MAX + 1)
-    except FileNotFoundError:
-        raise
-    except OSError as error:
-        raise TokenFileError(f"{path}: cannot be read: {error.strerror}") from None
-    if len(data) > SIZE_MAX:
-        raise TokenFileError(f"{path}: larger than {SIZE_MAX // 1024} KiB; it is no file of tokens")
+        data = read_private(path, SIZE_MAX)
+    except PrivateFileError as error:
+        raise TokenFileError(str(error)) from None
     try:
         return tuple(_token(each) for each in json.loads(data)["tokens"])
     except (ValueError, TypeError, KeyError, RecursionError):
         raise TokenFileError(f"{path}: is no file of tokens; make one with `qsyd token new`") from None
-
-
-def _judge(path: Path, found: os.stat_result) -> None:
-    if not stat.S_ISREG(found.st_mode):
-        raise TokenFileError(f"{path}: is not an ordinary file")
-    if found.st_mode & 0o077:
-        raise TokenFileError(
-            f"{path}: others than its owner can read or write it (mode {stat.S_IMODE(found.st_mode):04o}); "
-            f"use `chmod 600 {path}`, and make new tokens if somebody may have read it"
-        )
-    if found.st_uid not in {os.geteuid(), 0}:
-        raise TokenFileError(f"{path}: belongs to another user; it must belong to the one that runs qsyd")
 
 
 def _token(given: dict[str, Any]) -> Token:

@@ -2,13 +2,15 @@
 
 import asyncio
 import datetime
-import re
-from typing import Any
+import sqlite3
+from pathlib import Path
+from typing import Any, TypeAlias
 
 from aiohttp import web
 from pydantic import Field
 
 from qsyd_daemon import __version__
+from qsyd_daemon.api.caller import CHALLENGE
 from qsyd_daemon.api.metrics import CONTENT_TYPE, Measured, exposition
 from qsyd_daemon.api.problem import ProblemError
 from qsyd_daemon.api.role import Role
@@ -16,19 +18,33 @@ from qsyd_daemon.api.route import JSON, Call, Query, json_answer
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.api.tap import tap
 from qsyd_daemon.api.why import antennas, just_now
+from qsyd_daemon.asking_past import Asked, NotJournalledError, look_up
+from qsyd_daemon.event_words import in_words
 from qsyd_daemon.explanation import Question, explain
+from qsyd_daemon.moment import MomentError, bounds
+from qsyd_daemon.past import Book, explain_past
+from qsyd_daemon.past_book import book_for
 from qsyd_daemon.preset_table import preset_to_json
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
+from qsyd_daemon.store.journal_past import JournalPast
 from qsyd_daemon.worksheet import rows_to_json, worksheet
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
-from qsyd_rules.quantity import QuantityError, duration_us, frequency_hz, minute_of_day
+from qsyd_rules.quantity import QuantityError, frequency_hz, minute_of_day
 from qsyd_rules.words import Mode
 
 HISTORY_MAX = 10_000
 JUST_NOW_ROWS = 200
-_TIME = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?(?:Z|[+-]\d{2}:\d{2})?")
+DECISIONS = frozenset(
+    {
+        *("placed", "change-over-finished", "transmit-inhibited", "transmit-released", "amplifier", "preset-missing"),
+        *("fault", "fault-acknowledged", "warning", "hold-started", "hold-ended"),
+        *("link-up", "link-lost", "output-failed", "output-recovered", "reloaded", "station-started", "tune-up"),
+    }
+)
+"""Events that say what was decided or what is wrong; the rest is how it was carried out."""
+_Found: TypeAlias = JournalPast | MomentError | NotJournalledError
 
 
 class ExplainQuery(Query):
@@ -36,14 +52,22 @@ class ExplainQuery(Query):
     mode: Mode | None = None
     rig: str | None = Field(None, max_length=64)
     at: str | None = Field(None, max_length=5, description="HH:MM, UTC")
+    when: str | None = Field(
+        None, max_length=40, description="instead: what was in force then, as `02:14`; needs a token"
+    )
+    event: int | None = Field(None, ge=1, le=2**62, description="instead: what was in force after this row; likewise")
 
 
 class HistoryQuery(Query):
-    since: str | None = Field(None, max_length=40, description="a time (RFC 3339), or how long ago, such as `15 min`")
+    since: str | None = Field(None, max_length=40, description="`02:10`, a time (RFC 3339), or how long ago: `15 min`")
     until: str | None = Field(None, max_length=40, description="likewise")
     event: str | None = Field(None, max_length=500, description="names of events, separated by commas")
     after: int = Field(0, ge=0, le=2**62, description="only rows after this sequence number")
     limit: int = Field(1_000, ge=1, le=HISTORY_MAX, description="the newest so many")
+
+
+class DecisionsQuery(Query):
+    limit: int = Field(30, ge=1, le=200, description="the newest so many")
 
 
 class TapQuery(Query):
@@ -63,6 +87,14 @@ class Watching:
     async def version(self, call: Call) -> web.StreamResponse:
         return json_answer({"version": __version__, "api": 1, "station": self._service.core.atlas.station.name})
 
+    async def caller(self, call: Call) -> web.StreamResponse:
+        return json_answer({"name": call.caller.operator, "role": call.caller.role.word})
+
+    async def decisions(self, call: Call) -> web.StreamResponse:
+        newest = self._view.ring.newest(DECISIONS, call.as_(DecisionsQuery).limit)
+        told = [{"time": each["time"], "event": each["event"], "words": in_words(each)} for each in newest]
+        return json_answer({"decisions": told})
+
     async def health(self, call: Call) -> web.StreamResponse:
         """200 while the core gets its turns; absent hardware is a value, not ill health."""
         if not self._service.is_on_time(monotonic_us()):
@@ -76,6 +108,8 @@ class Watching:
             status=view.status(),
             antennas=tuple(antenna.name for antenna in station.antennas),
             links=view.links(),
+            poll_errors=view.poll_errors(),
+            queued=view.queued(),
             dropped_events=self._service.store.dropped_events,
             loop_lag_s=view.loop_lag_s(),
             reload_ok=view.reloader.is_ok,
@@ -105,6 +139,8 @@ class Watching:
 
     async def explain(self, call: Call) -> web.StreamResponse:
         asked = call.as_(ExplainQuery)
+        if asked.when is not None or asked.event is not None:
+            return await self._explain_past(call, asked)
         core, state = self._service.core, self._service.state.station
         rig = asked.rig or core.followed
         if rig not in state.rigs:
@@ -128,12 +164,34 @@ class Watching:
             answer["just_now"] = just_now(rows)
         return json_answer(answer)
 
+    async def _explain_past(self, call: Call, asked: ExplainQuery) -> web.StreamResponse:
+        """The journal is for those with a token, whatever road leads to it."""
+        if call.caller.role < Role.WATCH:
+            raise ProblemError(401, f"what has been needs a token to {Role.WATCH.word}", CHALLENGE)
+        if asked.model_fields_set not in ({"when"}, {"event"}):
+            raise ProblemError(400, "`when` or `event` stand alone: the journal knows the rest")
+        now, told = datetime.datetime.now(datetime.UTC), list[str]()
+        question = Asked(asked.when, asked.event)
+
+        def look(journal: sqlite3.Connection) -> _Found:
+            try:
+                return look_up(journal, question, now, told.append)
+            except (MomentError, NotJournalledError) as error:
+                return error  # the store's thread passes on no errors but its own
+
+        nothing: _Found = NotJournalledError("there is no journal yet")
+        past = await self._service.look_up(look, nothing)
+        if isinstance(past, Exception):
+            raise ProblemError(400 if isinstance(past, MomentError) else 404, str(past))
+        presets = self._service.store.presets()
+        answer = await asyncio.to_thread(_explained_past, past, self._view.book(), self._view.directory, presets)
+        return json_answer({"asked": told[0], **answer})
+
     async def history(self, call: Call) -> web.StreamResponse:
         asked = call.as_(HistoryQuery)
         names = None if asked.event is None else [name.strip() for name in asked.event.split(",") if name.strip()]
-        rows = await self._service.read_journal(
-            asked.after + 1, _moment(asked.since), _moment(asked.until), names, asked.limit
-        )
+        since, until = _bounds(asked.since, asked.until)
+        rows = await self._service.read_journal(asked.after + 1, since, until, names, asked.limit)
         return web.Response(body=await asyncio.to_thread(_shown, rows), content_type=JSON)
 
 
@@ -142,25 +200,19 @@ def _explained(atlas: Atlas, question: Question, presets: Presets) -> dict[str, 
     return explain(atlas, question, presets) | {"antennas": antennas(atlas, atlas.place(situation, presets), situation)}
 
 
+def _explained_past(past: JournalPast, now: Book, directory: Path, presets: Presets) -> dict[str, Any]:
+    return explain_past(past, book_for(past, now, directory), presets, now.sha256)
+
+
 def _shown(rows: list[JournalRow]) -> bytes:
     """The rows as JSON: each is an object already, and only gets its number."""
     events = ",".join(f'{{"sequence":{row.sequence},{row.text_json[1:]}' for row in rows)
     return f'{{"rows":[{events}]}}'.encode()
 
 
-def _moment(text: str | None) -> str | None:
-    """A time as the journal writes it, so that texts compare as times do. Raises `ProblemError`."""
-    if text is None:
-        return None
+def _bounds(since: str | None, until: str | None) -> tuple[str | None, str | None]:
+    """From when to when, as the journal writes times. Raises `ProblemError`."""
     try:
-        if _TIME.fullmatch(text):
-            moment = datetime.datetime.fromisoformat(text)
-            if moment.tzinfo is None:
-                moment = moment.replace(tzinfo=datetime.UTC)
-        else:
-            moment = datetime.datetime.now(datetime.UTC) - datetime.timedelta(microseconds=duration_us(text))
-        return moment.astimezone(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    except QuantityError as error:
-        raise ProblemError(400, f"{error}; or write a time such as 2026-05-01T14:30Z") from None
-    except (ValueError, OverflowError):
-        raise ProblemError(400, f"{text!r} is no time; write one such as 2026-05-01T14:30Z, or 15 min") from None
+        return bounds(since, until, datetime.datetime.now(datetime.UTC))
+    except MomentError as error:
+        raise ProblemError(400, str(error)) from None

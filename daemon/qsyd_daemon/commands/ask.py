@@ -5,17 +5,17 @@ import sys
 from typing import Any
 
 from qsyd_daemon.client import NoDaemonError, call, reason_of
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 
 def ask(arguments: argparse.Namespace, target: str, body: dict[str, Any]) -> int:
     """Ask, and print the answer; a refusal says why, and ends with 1."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        status, answer = call(directory, "POST", target, body)
+        status, answer = call(way, "POST", target, body)
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON

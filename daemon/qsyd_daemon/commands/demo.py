@@ -141,7 +141,7 @@ class Evening:
         await asyncio.sleep(0.1)
         screen.leave_out("preset-saved")
         screen.operator(f"loads {len(station.presets())} tank presets from an earlier tune-up")
-        await service.save_presets(service.with_edges(station.presets()))
+        await service.presets.save(service.presets.with_edges(station.presets()))
         await screen.until("preset-saved")
         screen.leave_out()
         screen.operator("switches the rig on; the amplifier is cold")
@@ -269,7 +269,7 @@ class Evening:
 
     async def _ask(self, doing: str, request: AmplifierRequest) -> None:
         self._screen.operator(doing)
-        answer = await self._daemon.service.ask(request, "the operator")
+        answer = await self._daemon.service.requests.ask(request, "the operator")
         text, tone = (answer.text, Tone.PLAIN) if answer.accepted else (f"refused; {answer.text}", Tone.HELD)
         self._screen.say("qsyd", text, tone)
 

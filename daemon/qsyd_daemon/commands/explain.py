@@ -1,10 +1,11 @@
-"""`qsyd explain`: where a frequency would put the station, and which rule decided what."""
+"""`qsyd explain`: where a frequency would put the station, or where the station was, and which rule decided what."""
 
 import argparse
 import json
 import sys
 from typing import Any
 
+from qsyd_daemon.commands.explain_past import run_past
 from qsyd_daemon.commands.opened import Opened, open_station
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.explanation import Question, explain
@@ -14,6 +15,15 @@ from qsyd_rules.words import Mode
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the explanation."""
+    of_the_past = arguments.when is not None or arguments.event is not None
+    if of_the_past + bool(arguments.frequency) != 1 or None not in (arguments.when, arguments.event):
+        print("error: name one thing: a FREQUENCY, a moment with --when, or an event with --event", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    if of_the_past:
+        if not arguments.mode is arguments.rig is arguments.at is None:
+            print("error: --mode, --rig and --at go with a FREQUENCY; the journal knows them", file=sys.stderr)
+            return ExitCode.WRONG_USE
+        return run_past(arguments)
     try:
         hertz = frequency_hz(" ".join(arguments.frequency))
         minute = minute_of_day(arguments.at) if arguments.at is not None else None

@@ -8,38 +8,40 @@ import time
 from pathlib import Path
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call, reason_of
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, look, reason_of
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json, read_table, write_table
+from qsyd_daemon.remote import Remote
 from qsyd_daemon.state_directory import StateDirectoryError
 from qsyd_daemon.text_table import table
 from qsyd_rules.preset import Preset
 
 LARGEST_TABLE = 4 * 1024 * 1024
 """Largest table to import, in bytes."""
-
-
-class RefusedError(Exception):
-    """What was asked cannot be done; the text says why."""
+LARGEST_FROM_AFAR = 64 * 1024
+"""What the API takes over TCP in one request, in bytes."""
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Do one of the verbs."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        return _VERBS[arguments.verb](arguments, directory)
+        return _VERBS[arguments.verb](arguments, way)
     except PresetTableError as error:
         print("\n".join(f"error: {text}" for text in error.errors), file=sys.stderr)
     except (RefusedError, StateDirectoryError) as error:
         print(f"error: {error}", file=sys.stderr)
+    except NoDaemonError as error:  # one elsewhere, whose store cannot be reached otherwise
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.NO_DAEMON
     return ExitCode.FAILED
 
 
-def _list(arguments: argparse.Namespace, directory: Path) -> int:
-    presets = _all(directory)
+def _list(arguments: argparse.Namespace, way: Way) -> int:
+    presets = _all(way)
     if arguments.json:
         print(json.dumps([preset_to_json(preset) for preset in presets], indent=2))
     elif not presets:
@@ -61,19 +63,20 @@ def _list(arguments: argparse.Namespace, directory: Path) -> int:
     return ExitCode.DONE
 
 
-def _show(arguments: argparse.Namespace, directory: Path) -> int:
-    found = [each for each in _all(directory) if (each.antenna, each.segment) == (arguments.antenna, arguments.segment)]
+def _show(arguments: argparse.Namespace, way: Way) -> int:
+    found = [each for each in _all(way) if (each.antenna, each.segment) == (arguments.antenna, arguments.segment)]
     if not found:
         raise RefusedError(f"there is no preset for {arguments.antenna} on {arguments.segment}")
     shown = preset_to_json(found[0])
     if arguments.json:
         print(json.dumps(shown, indent=2))
     else:
-        print("\n".join(f"{name:<12} {'-' if value in (None, []) else value}" for name, value in shown.items()))
+        shown["matching"] = " ".join(str(position) for position in shown["matching"])
+        print("\n".join(f"{name:<12} {'-' if value in (None, '') else value}" for name, value in shown.items()))
     return ExitCode.DONE
 
 
-def _save(arguments: argparse.Namespace, directory: Path) -> int:
+def _save(arguments: argparse.Namespace, way: Way) -> int:
     given: dict[str, Any] = {
         "antenna": arguments.antenna,
         "segment": arguments.segment,
@@ -83,26 +86,28 @@ def _save(arguments: argparse.Namespace, directory: Path) -> int:
         "drive_w": arguments.drive,
         "saved_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
     }
-    _store(directory, [preset_from_json(given)])
+    _store(way, [preset_from_json(given)])
     print(f"saved: {arguments.antenna} on {arguments.segment}")
     return ExitCode.DONE
 
 
-def _remove(arguments: argparse.Namespace, directory: Path) -> int:
+def _remove(arguments: argparse.Namespace, way: Way) -> int:
     name = {"antenna": arguments.antenna, "segment": arguments.segment}
     try:
-        status, answer = call(directory, "POST", "/v1/presets/remove", name)
+        status, answer = call(way, "POST", "/v1/presets/remove", name)
         if status != 200:
             raise RefusedError(reason_of(answer))
     except NoDaemonError:
-        if not _offline(directory, lambda store: store.remove_preset(arguments.antenna, arguments.segment).result()):
+        if isinstance(way, Remote):
+            raise
+        if not _offline(way, lambda store: store.remove_preset(arguments.antenna, arguments.segment).result()):
             raise RefusedError(f"there is no preset for {arguments.antenna} on {arguments.segment}") from None
     print(f"removed: {arguments.antenna} on {arguments.segment}")
     return ExitCode.DONE
 
 
-def _export(arguments: argparse.Namespace, directory: Path) -> int:
-    text = write_table(_all(directory))
+def _export(arguments: argparse.Namespace, way: Way) -> int:
+    text = write_table(_all(way))
     if arguments.file is None or arguments.file == "-":
         print(text, end="")
         return ExitCode.DONE
@@ -113,13 +118,13 @@ def _export(arguments: argparse.Namespace, directory: Path) -> int:
     return ExitCode.DONE
 
 
-def _plot(arguments: argparse.Namespace, directory: Path) -> int:
+def _plot(arguments: argparse.Namespace, way: Way) -> int:
     from qsyd_daemon.commands.preset_plot import plot  # the other verbs do without station files
 
-    return plot(arguments, directory, {(preset.antenna, preset.segment): preset for preset in _all(directory)})
+    return plot(arguments, way, {(preset.antenna, preset.segment): preset for preset in _all(way)})
 
 
-def _import(arguments: argparse.Namespace, directory: Path) -> int:
+def _import(arguments: argparse.Namespace, way: Way) -> int:
     try:
         with open(arguments.file, "rb") as file:
             data = file.read(LARGEST_TABLE + 1)
@@ -130,35 +135,39 @@ def _import(arguments: argparse.Namespace, directory: Path) -> int:
     except PresetTableError as error:  # each line names its place already
         print("\n".join(error.errors), file=sys.stderr)
         return ExitCode.FAILED
-    _store(directory, presets)
+    _store(way, presets)
     print(f"imported: {len(presets)} presets")
     return ExitCode.DONE
 
 
-def _all(directory: Path) -> list[Preset]:
+def _all(way: Way) -> list[Preset]:
     try:
-        _, answer = call(directory, "GET", "/v1/presets")
-        return [preset_from_json(each) for each in answer.get("presets", [])]
+        return [preset_from_json(each) for each in look(way, "/v1/presets").get("presets", [])]
     except NoDaemonError:
+        if isinstance(way, Remote):
+            raise
         from qsyd_daemon.store.errors import StoreError
         from qsyd_daemon.store.offline import read_presets
 
         try:
-            presets = read_presets(directory)
+            presets = read_presets(way)
         except StoreError as error:
             raise RefusedError(str(error)) from None
         return [presets[key] for key in sorted(presets)]
 
 
-def _store(directory: Path, presets: list[Preset]) -> None:
+def _store(way: Way, presets: list[Preset]) -> None:
+    body = {"presets": [preset_to_json(preset) for preset in presets]}
+    if isinstance(way, Remote) and len(json.dumps(body)) > LARGEST_FROM_AFAR:
+        raise RefusedError(f"{len(presets)} presets are too many at once from afar; import them in parts, or there")
     try:
-        status, answer = call(
-            directory, "POST", "/v1/presets", {"presets": [preset_to_json(preset) for preset in presets]}
-        )
+        status, answer = call(way, "POST", "/v1/presets", body)
         if status != 200:
             raise RefusedError(reason_of(answer))
     except NoDaemonError:
-        _offline(directory, lambda store: store.save_presets(presets).result())
+        if isinstance(way, Remote):
+            raise
+        _offline(way, lambda store: store.save_presets(presets).result())
 
 
 def _offline(directory: Path, work: Any) -> Any:

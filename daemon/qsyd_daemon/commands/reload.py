@@ -6,7 +6,7 @@ import sys
 from typing import Any
 
 from qsyd_daemon.client import NoDaemonError, call, reason_of
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 ANSWER_WITHIN_S = 90.0
@@ -15,11 +15,11 @@ ANSWER_WITHIN_S = 90.0
 
 def run(arguments: argparse.Namespace) -> int:
     """Ask for it, and print what has come of it."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        status, answer = call(directory, "POST", "/v1/reload", {"check": arguments.check}, ANSWER_WITHIN_S)
+        status, answer = call(way, "POST", "/v1/reload", {"check": arguments.check}, ANSWER_WITHIN_S)
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON

@@ -14,6 +14,7 @@ from qsyd_daemon.api.opening import open_api
 from qsyd_daemon.daemon import Daemon, Ways
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.instance_lock import AlreadyRunning, InstanceLock
+from qsyd_daemon.kept_files import keep_soon
 from qsyd_daemon.links.link import Address, TcpAddress
 from qsyd_daemon.log import open_log
 from qsyd_daemon.notify import Notifier
@@ -95,6 +96,7 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     ways = Ways(directory, arguments.events, arguments.dry_run, addresses, notifier, opening=opening)
     daemon = Daemon(file, ways, store, log)
     await daemon.start()
+    keep_soon(directory, file.path, file.sha256, log.warning)
     log.info("running", station=file.station.name, state=str(directory), dry_run=arguments.dry_run)
     waiting = [loop.create_task(stop.wait()), loop.create_task(daemon.service.crashed.wait())]
     await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)

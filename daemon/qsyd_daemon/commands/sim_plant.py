@@ -37,6 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
             raise ValueError(f"--warm-up {arguments.warm_up}: at least 1 s")
         if arguments.device == "amplifier" and arguments.tcp is not None and not 0 <= arguments.tcp <= 65535:
             raise ValueError(f"--tcp {arguments.tcp} is not a port; write 1 to 65535, or 0 to have one chosen")
+        if arguments.device == "bench" and arguments.api is not None and not 1 <= arguments.api <= 65535:
+            raise ValueError(f"--api {arguments.api} is not a port; write 1 to 65535")
         rig = Transceiver(frequency)
     except (QuantityError, ValueError) as error:
         print(f"error: {error}", file=sys.stderr)
@@ -65,7 +67,7 @@ def _run_bench(bench: Bench, arguments: argparse.Namespace, warm_up_us: int) -> 
         else:
             directory = Path(arguments.directory).absolute()
             directory.mkdir(parents=True, exist_ok=True)
-        on_served = _teller(bench.station, directory, arguments.station, warm_up_us)
+        on_served = _teller(bench.station, directory, arguments, warm_up_us)
         lines = console_lines(0)
         asyncio.run(_until_stopped(serve_bench(bench, directory, on_served=on_served, say=_say, lines=lines)))
 
@@ -84,13 +86,15 @@ def _station(arguments: argparse.Namespace, warm_up_us: int) -> StationPlant:
     )
 
 
-def _teller(station: StationPlant, directory: Path, name: str, warm_up_us: int) -> Callable[[Served], None]:
+def _teller(
+    station: StationPlant, directory: Path, arguments: argparse.Namespace, warm_up_us: int
+) -> Callable[[Served], None]:
     """Writes the station file and says where everything is."""
 
     def tell(served: Served) -> None:
         antennas = [(run.antenna.name, port, bands_of(run)) for port, run in sorted(station.aerials.items())]
         text = station_text(
-            name.replace("-", " ").title(),
+            arguments.station.replace("-", " ").title(),
             served.rig_path,
             served.switch_port,
             served.amplifier_port,
@@ -98,16 +102,25 @@ def _teller(station: StationPlant, directory: Path, name: str, warm_up_us: int) 
             warm_up_s=-(-warm_up_us // 1_000_000),
             drive_w=DRIVE_LIMIT_W,
             match=METERS_MATCH,
+            units=[port for port, run in station.aerials.items() if run.unit is not None],
+            matching_port=served.matching_port,
+            api_port=arguments.api,
         )
         path = directory / "station.yaml"
         path.write_text(text, encoding="utf-8")
         _say(f"SIMULATED transceiver, ASCII CAT with 11 digits: serial:{served.rig_path}")
         _say(f"SIMULATED antenna switch: tcp:127.0.0.1:{served.switch_port}")
         _say(f"SIMULATED amplifier: tcp:127.0.0.1:{served.amplifier_port}")
+        if served.matching_port is not None:
+            _say(f"SIMULATED matching unit: tcp:127.0.0.1:{served.matching_port}")
         _say("A station file that connects to them:")
         _say("")
         _say(text)
-        _say(f"In another terminal: qsyd run {path} --state {directory / 'state'}")
+        state = directory / "state"
+        _say(f"In another terminal: qsyd run {path} --state {state}")
+        if arguments.api is not None:
+            _say(f"Then its page: http://127.0.0.1:{arguments.api}/")
+            _say(f"What may be done there takes a token: qsyd token new operate --name me --state {state}")
 
     return tell
 

@@ -1,7 +1,8 @@
-"""`qsyd simulate`: a written scenario on the virtual clock, or a campaign of random ones."""
+"""`qsyd simulate`: a written scenario on the virtual clock, a campaign of random ones, or a trial of what presets do."""
 
 import argparse
 import json
+import shlex
 import sys
 import time
 from pathlib import Path
@@ -9,16 +10,22 @@ from typing import Any
 
 import qsyd_simulators
 from qsyd_daemon.commands.picture_file import write_picture
+from qsyd_daemon.commands.recall_trial import run_trial
 from qsyd_daemon.commands.simulated import acts_of, layout_of, steps_of
+from qsyd_daemon.commands.simulated_journal import SimulatedJournal
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.instance_lock import AlreadyRunning
 from qsyd_daemon.narration import narrate, row
 from qsyd_daemon.pictures.change_over import change_overs
 from qsyd_daemon.pictures.timeline_picture import timeline_picture
 from qsyd_daemon.scenario_file import ScenarioFile, load_scenario
 from qsyd_daemon.scenario_step import ScenarioStep
+from qsyd_daemon.state_directory import StateDirectoryError
 from qsyd_daemon.station_file.errors import StationFileError
+from qsyd_daemon.store.errors import StoreError
 from qsyd_simulators.world.campaign import Campaign, run_campaign
 from qsyd_simulators.world.faults import FaultKind
+from qsyd_simulators.world.layout import stamp
 from qsyd_simulators.world.scenario import Expectation, Judged, Outcome, Told, play
 from qsyd_simulators.world.verdict import INVARIANTS
 
@@ -29,13 +36,19 @@ BAR_EVERY_S = 0.2
 
 def run(arguments: argparse.Namespace) -> int:
     """Play a scenario, or run a campaign; 1 where an expectation or an invariant fails."""
-    if (arguments.scenario is None) == (arguments.campaign is None):
+    if sum(each is not None for each in (arguments.scenario, arguments.campaign, arguments.recall_trial)) != 1:
         known = ", ".join(shipped())
-        print(f"error: name a scenario, or ask for --campaign N; these come with qsyd: {known}", file=sys.stderr)
+        asked = "name a scenario, or ask for --campaign N or --recall-trial N"
+        print(f"error: {asked}; these come with qsyd: {known}", file=sys.stderr)
         return ExitCode.WRONG_USE
     if arguments.campaign is not None and arguments.svg is not None:
         print("error: --svg draws the change-overs of one scenario; a campaign has too many", file=sys.stderr)
         return ExitCode.WRONG_USE
+    if arguments.scenario is None and arguments.state is not None:
+        print("error: --state keeps the journal of one scenario", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    if arguments.recall_trial is not None:
+        return run_trial(arguments)
     if arguments.campaign is not None:
         return _campaign(arguments)
     try:
@@ -44,7 +57,20 @@ def run(arguments: argparse.Namespace) -> int:
         print(error, file=sys.stderr)
         return ExitCode.BAD_FILE
     seed = file.seed if arguments.seed is None else arguments.seed
-    return _scenario(file, seed, arguments.svg, as_json=arguments.json)
+    if arguments.state is None:
+        return _scenario(file, seed, arguments.svg, None, as_json=arguments.json)
+    try:
+        journal = SimulatedJournal(arguments.state)
+    except (AlreadyRunning, StateDirectoryError, StoreError) as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.ALREADY_RUNNING if isinstance(error, AlreadyRunning) else ExitCode.FAILED
+    try:
+        return _scenario(file, seed, arguments.svg, journal, as_json=arguments.json)
+    except StoreError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.FAILED
+    finally:
+        journal.close()
 
 
 def shipped() -> dict[str, Path]:
@@ -58,13 +84,20 @@ def _path(name: str) -> Path:
     return path if path.exists() else shipped().get(name, path)
 
 
-def _scenario(file: ScenarioFile, seed: int, svg: str | None, *, as_json: bool) -> int:
+def _scenario(
+    file: ScenarioFile, seed: int, svg: str | None, journal: SimulatedJournal | None, *, as_json: bool
+) -> int:
     told: list[Told] = []
     events: list[dict[str, Any]] = []
     if not as_json:
         print("\n".join([*row("SIMULATED", f"{file.title} (seed {seed})"), ""]))
 
+    if journal is not None:
+        journal.begin(file.path, file.title, seed, stamp(file.begun, 0))
+
     def tell(each: Told) -> None:
+        if journal is not None and each.event is not None and each.event["event"] != "answer":
+            journal.take(each.at_us, each.time, each.event)
         if svg is not None and each.event is not None:
             events.append({"at": each.at_us / 1e6, **each.event})
         if as_json:
@@ -74,6 +107,8 @@ def _scenario(file: ScenarioFile, seed: int, svg: str | None, *, as_json: bool) 
                 print(line)
 
     outcome = play(layout_of(file), steps_of(file), str(seed), acts_of(file), tell)
+    if journal is not None:
+        journal.keep(outcome.presets, file.simulated.path, file.simulated.sha256)
     if as_json:
         print(json.dumps(_document(file, seed, told, outcome), ensure_ascii=False, indent=2))
     else:
@@ -81,6 +116,8 @@ def _scenario(file: ScenarioFile, seed: int, svg: str | None, *, as_json: bool) 
         expected = len(outcome.judged)
         summary = f"{passed}: {expected} expectations in {outcome.ended_us / 1e6:.3f} s of virtual time"
         print("\n".join(["", *row("SIMULATED", summary)]))
+        if journal is not None:
+            print("\n".join(_asking(journal.directory, file)))
     for judged in outcome.judged:
         for name, wanted, found in judged.missed:
             step = file.steps[judged.step.number]
@@ -93,6 +130,16 @@ def _scenario(file: ScenarioFile, seed: int, svg: str | None, *, as_json: bool) 
         if write_picture(svg, picture, str(file.path)) is not ExitCode.DONE:
             return ExitCode.FAILED
     return ExitCode.DONE if outcome.passed else ExitCode.FAILED
+
+
+def _asking(directory: Path, file: ScenarioFile) -> list[str]:
+    """How to ask about the day that was journalled; as commands to copy, so unwrapped."""
+    state = f"--state {shlex.quote(str(directory))}"
+    lines = ["", "Journalled. Ask about it:", f"  qsyd history {state} --since {file.begun:%H:%M}"]
+    station = file.simulated.path
+    if station is not None:
+        lines.append(f"  qsyd explain {shlex.quote(str(station))} {state} --when {file.begun:%H:%M}")
+    return lines
 
 
 def _lines(told: Told) -> list[str]:

@@ -15,6 +15,7 @@ from qsyd_simulators.world.happening import (
     ChangeMode,
     Dial,
     EditPreset,
+    HoldAntenna,
     Key,
     LockOut,
     OtherVfo,
@@ -47,7 +48,8 @@ def layout_of(file: ScenarioFile) -> Layout:
         poll_us=link.poll_us,
         push=link.push,
         senses_key=link.key_sense is not None,
-        minute=file.minute,
+        begun=file.begun,
+        file_sha256=simulated.sha256,
     )
 
 
@@ -115,6 +117,8 @@ def _larger(step: ScenarioStep) -> Act | Expectation:
         return ChangeMode(step.mode)
     if step.request is not None:
         return Ask(step.request)
+    if step.hold is not None:
+        return HoldAntenna(step.hold.antenna, step.hold.lasts_us)
     if step.preset is not None:
         return EditPreset(step.preset.antenna, step.preset.segment, step.preset.positions)
     if step.fault is not None:

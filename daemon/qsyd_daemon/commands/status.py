@@ -5,22 +5,25 @@ import json
 import sys
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, look
 from qsyd_daemon.commands.tube import hours
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the status."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        _, status = call(directory, "GET", "/v1/status")
+        status = look(way, "/v1/status")
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except RefusedError as refused:
+        print(f"refused: {refused}", file=sys.stderr)
+        return ExitCode.FAILED
     print(json.dumps(status, ensure_ascii=False, indent=2) if arguments.json else "\n".join(lines(status)))
     return ExitCode.DONE
 
@@ -132,6 +135,8 @@ def _amplifier(amplifier: dict[str, Any]) -> str:
         parts.append(f"ready in {amplifier['ready_in_s']:.0f} s")
     elif amplifier["next_in_s"]:
         parts.append(f"heater off in {amplifier['next_in_s']:.0f} s")
+    if amplifier.get("armed"):
+        parts.append("operate follows the warm-up")
     if amplifier["wish"] == "operate" and amplifier["because"]:
         parts.append(f"operate is wished for, but {amplifier['because']}")
     return ", ".join(parts)

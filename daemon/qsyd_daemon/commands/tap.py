@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
 
-from qsyd_daemon.client import NoDaemonError
-from qsyd_daemon.commands.state_option import directory_of
-from qsyd_daemon.event_source import StreamRefusedError, follow
+from qsyd_daemon.client import NoDaemonError, RefusedError
+from qsyd_daemon.commands.way_option import way_of
+from qsyd_daemon.event_source import follow
 from qsyd_daemon.exit_code import ExitCode
 
 ROW_BYTES = 16
@@ -19,12 +19,12 @@ _ESCAPES = {0x0A: "\\n", 0x0D: "\\r", 0x09: "\\t", 0x5C: "\\\\"}
 
 def run(arguments: argparse.Namespace) -> int:
     """Follow until interrupted, or until the link or the daemon is gone."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     name = " ".join(arguments.link)
     try:
-        for told in follow(directory, target=f"/v1/tap?link={quote(name, safe='')}"):
+        for told in follow(way, target=f"/v1/tap?link={quote(name, safe='')}"):
             if arguments.json:
                 print(json.dumps({"event": told.event} | told.data, ensure_ascii=False), flush=True)
             elif told.event == "bytes":
@@ -33,7 +33,7 @@ def run(arguments: argparse.Namespace) -> int:
                 print(f"tap: {_said(told.event, told.data)}", file=sys.stderr, flush=True)
             if told.event == "gone":
                 return ExitCode.FAILED
-    except StreamRefusedError as refused:
+    except RefusedError as refused:
         print(f"refused: {refused}", file=sys.stderr)
         return ExitCode.FAILED
     except NoDaemonError as error:

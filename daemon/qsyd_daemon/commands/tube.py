@@ -1,27 +1,36 @@
-"""`qsyd tube`: what the tube has been through, from the running daemon. Standard library only."""
+"""`qsyd tube`: what the tube has been through, from the running daemon; `new` for another. Standard library only."""
 
 import argparse
 import json
 import sys
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, look
+from qsyd_daemon.commands.ask import ask
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 DAYS_SHOWN = 30
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print the account."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    """Print the account, or begin it anew."""
+    if (arguments.verb is None) != (arguments.reason is None) or (arguments.verb and arguments.json):
+        print('error: write `qsyd tube`, or `qsyd tube new --reason "..."`', file=sys.stderr)
+        return ExitCode.WRONG_USE
+    if arguments.verb is not None:
+        return ask(arguments, "/v1/tube", {"reason": arguments.reason})
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
-        _, account = call(directory, "GET", "/v1/tube")
+        account = look(way, "/v1/tube")
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except RefusedError as refused:
+        print(f"refused: {refused}", file=sys.stderr)
+        return ExitCode.FAILED
     print(json.dumps(account, indent=2) if arguments.json else "\n".join(lines(account)))
     return ExitCode.DONE
 
@@ -39,6 +48,12 @@ def lines(account: dict[str, Any]) -> list[str]:
     if days:
         shown += ["", "day         overs  gain at full output"]
         shown += [f"{day['date']}  {day['overs']:>5}  {_gain(day)}" for day in days]
+    if account.get("earlier"):
+        shown += ["", "taken out             heater   operate  overs  why"]
+        shown += [
+            f"{old['ended_at']:<20}  {hours(old['heater_s']):>7}  {hours(old['operate_s']):>7}  {old['overs']:>5}  {old['reason']}"
+            for old in account["earlier"]
+        ]
     return shown
 
 

@@ -3,45 +3,41 @@
 import argparse
 import json
 import os
+import re
 import selectors
 import sys
-from pathlib import Path
 from typing import Any
 
-from qsyd_daemon.client import NoDaemonError, call, reason_of
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, look, reason_of
+from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
 
 LOOK_EVERY_S = 0.25
-HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`"
-
-
-class _RefusedError(Exception):
-    """The daemon said no; the text says why."""
+HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Begin or go on with a tune-up, or say one word to it."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
     try:
         if arguments.say is not None or arguments.json:
-            return _once(directory, arguments)
-        return _guide(directory, arguments)
+            return _once(way, arguments)
+        return _guide(way, arguments)
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
-    except _RefusedError as refused:
+    except RefusedError as refused:
         print(f"refused: {refused}", file=sys.stderr)
         return ExitCode.FAILED
 
 
-def _once(directory: Path, arguments: argparse.Namespace) -> int:
-    seen = _look(directory)
+def _once(way: Way, arguments: argparse.Namespace) -> int:
+    seen = _look(way)
     if arguments.say is not None:
         words = " ".join(arguments.say)
-        seen = _begin(directory, arguments) if words == "begin" else _say(directory, words)
+        seen = _begin(way, arguments) if words == "begin" else _say(way, words)
     if arguments.json:
         print(json.dumps({"tune_up": seen}))
     elif seen is not None:
@@ -49,24 +45,26 @@ def _once(directory: Path, arguments: argparse.Namespace) -> int:
     return ExitCode.DONE
 
 
-def _guide(directory: Path, arguments: argparse.Namespace) -> int:
-    seen = _look(directory)
+def _guide(way: Way, arguments: argparse.Namespace) -> int:
+    seen = _look(way)
     if seen is None or seen["step"] == "ended":
-        seen = _begin(directory, arguments)
+        seen = _begin(way, arguments)
     else:
         print("a tune-up is under way: going on with it")
     for caution in seen["cautions"]:
         print(f"! {caution}")
+    for each in seen.get("left_out", []):
+        print(f"left out: {each}")
     print(HELP)
     try:
-        return _follow(directory, seen)
+        return _follow(way, seen)
     except KeyboardInterrupt:
-        seen = _say(directory, "stop")
+        seen = _say(way, "stop")
         print(f"\n{_line(seen)}")
         return ExitCode.FAILED
 
 
-def _follow(directory: Path, seen: dict[str, Any]) -> int:
+def _follow(way: Way, seen: dict[str, Any]) -> int:
     """Print what changes, and hand on what is typed, until it ends."""
     typed = _Typed()
     last = None
@@ -79,10 +77,10 @@ def _follow(directory: Path, seen: dict[str, Any]) -> int:
             return ExitCode.DONE if seen["saved"] == seen["of"] else ExitCode.FAILED
         for words in typed.lines(LOOK_EVERY_S):
             try:
-                _say(directory, words.strip() or "next")
-            except _RefusedError as refused:
+                _say(way, words.strip() or "next")
+            except RefusedError as refused:
                 print(f"  no: {refused}", flush=True)
-        seen = _look(directory) or seen
+        seen = _look(way) or seen
 
 
 class _Typed:
@@ -118,45 +116,64 @@ class _Typed:
 def _line(seen: dict[str, Any] | None) -> str:
     if seen is None:
         return "no tune-up is under way"
-    minutes = f", about {seen['left_s'] / 60:.0f} min left" if seen["left_s"] else ""
+    minutes = f", {_time_left(seen['left_s'])} left" if seen["left_s"] else ""
     where = f"{seen['antenna']} {seen['segment']}: " if seen["antenna"] else ""
     return f"[{seen['done']} of {seen['of']}{minutes}] {where}{seen['text']}"
 
 
-def _look(directory: Path) -> dict[str, Any] | None:
-    status, answer = call(directory, "GET", "/v1/tune")
-    if status != 200:
-        raise _RefusedError(reason_of(answer))
-    seen: dict[str, Any] | None = answer.get("tune_up")
+def _time_left(left_s: float) -> str:
+    """As exact as such a guess is worth."""
+    if left_s < 60:
+        return "under a minute"
+    if left_s < 5_400:
+        return f"about {left_s / 60:.0f} min"
+    return f"about {left_s / 3600:.1f} h"
+
+
+def _look(way: Way) -> dict[str, Any] | None:
+    seen: dict[str, Any] | None = look(way, "/v1/tune").get("tune_up")
     return seen
 
 
-def _begin(directory: Path, arguments: argparse.Namespace) -> dict[str, Any]:
+def _begin(way: Way, arguments: argparse.Namespace) -> dict[str, Any]:
     body = {
         "say": "begin",
         "antenna": arguments.antenna,
         "segment": arguments.segment,
         "everything": arguments.all,
     }
-    return _post(directory, body)
+    return _post(way, body)
 
 
-def _say(directory: Path, words: str) -> dict[str, Any]:
+def _say(way: Way, words: str) -> dict[str, Any]:
     if "=" not in words:
-        return _post(directory, {"say": words})
-    numbers: dict[str, float] = {}
-    for word in words.replace(",", " ").split():
-        name, _, value = word.partition("=")
+        return _post(way, {"say": words})
+    return _post(way, {"say": "numbers", "numbers": _numbers(words)})
+
+
+def _numbers(words: str) -> dict[str, float | list[float]]:
+    """`forward_w=1400 grid_ma=45`, blanks or commas between; a name with several values has a list of them."""
+    lists: dict[str, list[float]] = {}
+    values: list[float] | None = None
+    for word in re.sub(r"\s*=\s*", "= ", words).replace(",", " ").split():
+        if word.endswith("=") and word != "=":
+            values = lists[word[:-1]] = []
+            continue
         try:
-            numbers[name] = float(value)
+            if values is None:
+                raise ValueError
+            values.append(float(word))
         except ValueError:
-            raise _RefusedError(f"{word!r}: write numbers as forward_w=1400") from None
-    return _post(directory, {"say": "numbers", "numbers": numbers})
+            raise RefusedError(f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1") from None
+    empty = next((name for name, values in lists.items() if not values), None)
+    if empty is not None:
+        raise RefusedError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
+    return {name: values[0] if len(values) == 1 else values for name, values in lists.items()}
 
 
-def _post(directory: Path, body: dict[str, Any]) -> dict[str, Any]:
-    status, answer = call(directory, "POST", "/v1/tune", body)
+def _post(way: Way, body: dict[str, Any]) -> dict[str, Any]:
+    status, answer = call(way, "POST", "/v1/tune", body)
     if status != 200:
-        raise _RefusedError(reason_of(answer))
+        raise RefusedError(reason_of(answer))
     seen: dict[str, Any] = answer["tune_up"]
     return seen

@@ -8,80 +8,85 @@ import sys
 import threading
 import time
 from collections import deque
-from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
-from qsyd_daemon.client import NoDaemonError, call
-from qsyd_daemon.commands.state_option import directory_of
+from qsyd_daemon.client import NoDaemonError, RefusedError, Way, look
 from qsyd_daemon.commands.status import lines
-from qsyd_daemon.event_source import Told, follow
+from qsyd_daemon.commands.way_option import way_of
+from qsyd_daemon.event_following import Following, Refused, Said
+from qsyd_daemon.event_source import Told
 from qsyd_daemon.event_words import stamped
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.lease_keeper import LeaseKeeper
 
 REDRAW_S = 1.0
 REDRAW_LEAST_S = 0.1
-AGAIN_S = 2.0
 _HOME, _CLEAR_LINE, _CLEAR_BELOW = "\x1b[H", "\x1b[K", "\x1b[J"
 _CLEAR = "\x1b[2J"
 """Control sequences of ECMA-48 (CUP, EL, ED)."""
 
+Queue: TypeAlias = "queue.SimpleQueue[Told | Said | Refused]"
+
 
 def run(arguments: argparse.Namespace) -> int:
-    """Watch until interrupted. When the daemon ends, wait for it to come back."""
-    directory = directory_of(arguments)
-    if directory is None:
-        return ExitCode.FAILED
+    """Watch until interrupted. When the daemon ends or the connection breaks, wait for it to come back."""
+    way = way_of(arguments)
+    if isinstance(way, ExitCode):
+        return way
+    told: Queue = queue.SimpleQueue()
+    keeper = LeaseKeeper(way, lambda text: told.put(Said(text))) if arguments.lease else None
     try:
-        _, status = call(directory, "GET", "/v1/status")
+        status = look(way, "/v1/status")
+        if keeper is not None:
+            keeper.begin()
+        threading.Thread(target=Following(way, told.put).run, daemon=True).start()
+        if sys.stdout.isatty() and not arguments.json:
+            _draw_on(way, told, status, keeper)
+        else:
+            _write_on(told, status, keeper, as_json=arguments.json)
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
-    told: queue.SimpleQueue[Told | str] = queue.SimpleQueue()
-    threading.Thread(target=_read, args=(directory, told), daemon=True).start()
-    if sys.stdout.isatty() and not arguments.json:
-        _draw_on(directory, told, status)
-    else:
-        _write_on(told, status, as_json=arguments.json)
+    except RefusedError as refused:
+        print(f"refused: {refused}", file=sys.stderr)
+        return ExitCode.FAILED
+    except KeyboardInterrupt:
+        if keeper is not None:
+            print(f"\nwatch: {keeper.end()}", file=sys.stderr)
+        raise
     return ExitCode.DONE
 
 
-def _read(directory: Path, told: "queue.SimpleQueue[Told | str]") -> None:
-    """On a thread: whatever the stream says, and in words when there is none."""
-    last_id: str | None = None
-    while True:
-        try:
-            for each in follow(directory, last_id):
-                last_id = each.number or last_id
-                told.put(each)
-            told.put("the daemon has ended the connection")
-        except NoDaemonError as error:
-            told.put(str(error))
-        time.sleep(AGAIN_S)
-
-
-def _write_on(told: "queue.SimpleQueue[Told | str]", status: dict[str, Any], *, as_json: bool) -> None:
-    trouble: str | None = None
+def _write_on(told: Queue, status: dict[str, Any], keeper: LeaseKeeper | None, *, as_json: bool) -> None:
     if not as_json:
         print("\n".join(lines(status)), flush=True)
     while True:
-        each = told.get()
-        if isinstance(each, str):
-            if each != trouble:
-                print(f"watch: {each}; trying again", file=sys.stderr)
-            trouble = each
+        if keeper is not None:
+            keeper.alive()
+        try:
+            each = told.get(timeout=REDRAW_S)
+        except queue.Empty:
             continue
-        trouble = None
-        if each.event not in {"snapshot", "gap", "lagged"}:
-            print(json.dumps(each.data, ensure_ascii=False) if as_json else stamped(each.data), flush=True)
+        match each:
+            case Said(text):
+                print(f"watch: {text}", file=sys.stderr, flush=True)
+            case Refused(text):
+                raise RefusedError(text)
+            case Told(event, data):
+                if event not in {"snapshot", "gap", "lagged"}:
+                    print(json.dumps(data, ensure_ascii=False) if as_json else stamped(data), flush=True)
 
 
-def _draw_on(directory: Path, told: "queue.SimpleQueue[Told | str]", status: dict[str, Any]) -> None:
+def _draw_on(way: Way, told: Queue, status: dict[str, Any], keeper: LeaseKeeper | None) -> None:
     events: deque[str] = deque(maxlen=100)
     lost_s: float | None = None
+    seen_s = time.time()
     drawn_s = 0.0
     sys.stdout.write(_CLEAR)
     while True:
-        _draw(status, list(events), lost_s)
+        if keeper is not None:
+            keeper.alive()
+        _draw(status, list(events), lost_s, keeper)
         drawn_s = time.monotonic()
         until_s = drawn_s + REDRAW_S
         while (left_s := until_s - time.monotonic()) > 0:
@@ -89,23 +94,31 @@ def _draw_on(directory: Path, told: "queue.SimpleQueue[Told | str]", status: dic
                 each = told.get(timeout=left_s)
             except queue.Empty:
                 break
-            if isinstance(each, Told) and each.event not in {"snapshot", "gap", "lagged"}:
-                events.append(stamped(each.data))
+            match each:
+                case Said(text):
+                    events.append(f"watch: {text}")
+                case Refused(text):
+                    raise RefusedError(text)
+                case Told(event, data):
+                    if event not in {"snapshot", "gap", "lagged"}:
+                        events.append(stamped(data))
             until_s = min(until_s, drawn_s + REDRAW_LEAST_S)
         try:
-            _, status = call(directory, "GET", "/v1/status")
-            lost_s = None
+            status = look(way, "/v1/status")
+            lost_s, seen_s = None, time.time()
         except NoDaemonError:
-            lost_s = lost_s or time.monotonic()
+            lost_s = seen_s
 
 
-def _draw(status: dict[str, Any], events: list[str], lost_s: float | None) -> None:
+def _draw(status: dict[str, Any], events: list[str], lost_s: float | None, keeper: LeaseKeeper | None) -> None:
     """The status above, the newest events below, cut to what the terminal shows."""
     columns, rows = shutil.get_terminal_size()
     shown = lines(status)
+    if keeper is not None:
+        shown.insert(1, f"lease      {keeper.shown}")
     if lost_s is not None:
-        gone_s = time.monotonic() - lost_s
-        shown = [f"CONNECTION LOST {gone_s:.0f} s ago: what follows is old", *shown]
+        since = time.strftime("%H:%M:%SZ", time.gmtime(lost_s))
+        shown = [f"CONNECTION LOST {time.time() - lost_s:.0f} s ago, at {since}: what follows is old", *shown]
     room = max(0, rows - len(shown) - 2)
     shown += ["", *(events[-room:] if room else [])]
     cut = [line[: columns - 1] for line in shown[: rows - 1]]

@@ -58,6 +58,11 @@ class JsonlOutput:
         if self._is_stdout and self._fd is None:
             self._thread.stop_listening()
 
+    @property
+    def queued(self) -> int:
+        """Events that wait to be written."""
+        return self._thread.queued
+
     def tell(self, event: Event) -> None:
         """Queue one event; never blocks. The mapping is kept, and must not be changed any more."""
         self._thread.put(event)

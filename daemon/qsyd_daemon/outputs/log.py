@@ -43,6 +43,11 @@ class LogOutput:
         self._left_out = 0
         self._thread = NoticeThread(name, self._write, ended=self._say_left_out, queued_max=queued_max)
 
+    @property
+    def queued(self) -> int:
+        """Events that wait to be written."""
+        return self._thread.queued
+
     def tell(self, event: Event) -> None:
         """Queue one event; never blocks. The mapping is kept, and must not be changed any more."""
         self._thread.put(event)

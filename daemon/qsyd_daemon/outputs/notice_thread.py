@@ -51,6 +51,11 @@ class NoticeThread:
         self._thread = threading.Thread(target=self._run, name=f"output {name}", daemon=True)
         self._thread.start()
 
+    @property
+    def queued(self) -> int:
+        """Events that wait to be written."""
+        return len(self._queue)
+
     def put(self, event: Event) -> None:
         """Queue one event, which must not be changed any more; the oldest is dropped for it when the queue is full."""
         with self._changed:

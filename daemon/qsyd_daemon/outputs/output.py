@@ -40,6 +40,10 @@ class NoticeOutput(Protocol):
 
     name: str
 
+    @property
+    def queued(self) -> int:
+        """Events that wait to be written."""
+
     def tell(self, event: Event) -> None:
         """Queue one event."""
 

@@ -1,7 +1,8 @@
 """Picture: change-overs as time lines, a row each for permit, amplifier, antenna, tank, drive and key.
 
-Drawn is what the events tell, and nothing else. A `command` event comes when the command has ended; when it left is known
-only where the event tells how long it took (`took_ms`), and settling is not told at all. The picture says so.
+Drawn is what the events tell, and nothing else. A `command` event comes when the command has ended at every output; when it
+left, and when this output answered, is known where the event tells how long it took (`took_ms`). Events of earlier versions
+do not, and settling is not told at all. The picture says so.
 """
 
 from collections.abc import Sequence
@@ -124,7 +125,7 @@ _NOTHING = {"transmit permit": "no inhibit told", "amplifier line": "state not t
 
 def _command(canvas: Canvas, change_over: ChangeOver, event: Event, across: Scale, y: float) -> None:
     """From leaving to its end; a dotted line from the beginning where its leaving is not told."""
-    at_ms, left_ms = _ms(change_over, float(event["at"])), _left_ms(change_over, event)
+    at_ms, left_ms = _answered_ms(change_over, event), _left_ms(change_over, event)
     x, middle = across.at(at_ms), y + COMMAND_HIGH / 2
     if left_ms is None:
         canvas.line(across.at(0), middle, x, middle, dash=UNTOLD)
@@ -136,7 +137,7 @@ def _command(canvas: Canvas, change_over: ChangeOver, event: Event, across: Scal
 
 def _label(canvas: Canvas, change_over: ChangeOver, sent: Sequence[Event], across: Scale, y: float) -> None:
     """Beside each marker what it was and when, wherever that fits between its neighbours."""
-    ends = {_ms(change_over, float(event["at"])): event for event in sent}
+    ends = {_answered_ms(change_over, event): event for event in sent}
     places = [MARGIN, *(across.at(at_ms) for at_ms in sorted(ends)), WIDTH - MARGIN]
     free = MARGIN
     for at_ms, before, x, after in zip(sorted(ends), places, places[1:], places[2:], strict=False):
@@ -250,6 +251,19 @@ def _ms(change_over: ChangeOver, at_s: float) -> float:
 
 
 def _left_ms(change_over: ChangeOver, event: Event) -> float | None:
-    """When a command left, where its event tells how long it took."""
-    took_ms = number_of(event, "took_ms") if event["event"] == "command" else None
-    return None if took_ms is None else _ms(change_over, float(event["at"])) - took_ms
+    """When a command left, where its event tells how long it took; it left for all its outputs at once."""
+    if event["event"] != "command" or number_of(event, "took_ms") is None:
+        return None
+    same = (event.get("command"), event["at"])
+    took = [
+        number_of(each, "took_ms") or 0.0
+        for each in change_over.events
+        if each["event"] == "command" and (each.get("command"), each.get("at")) == same
+    ]
+    return _ms(change_over, float(event["at"])) - max(took)
+
+
+def _answered_ms(change_over: ChangeOver, event: Event) -> float:
+    """When this output answered, where that is told; else when the command had ended at all of them."""
+    left_ms, took_ms = _left_ms(change_over, event), number_of(event, "took_ms")
+    return _ms(change_over, float(event["at"])) if left_ms is None or took_ms is None else left_ms + took_ms

@@ -4,16 +4,22 @@ In the eleven-digit dialect `TX` keys the transmitter, so it is never sent. In t
 rig transmits; with a digit it keys.
 """
 
+import re
+
 from qsyd_daemon.protocols.ascii_frames import MessageSplitter, decode_9, decode_11
 from qsyd_daemon.protocols.dialect import Dialect
 from qsyd_daemon.protocols.polling import PolledSession
 from qsyd_daemon.protocols.queries import AGAIN_SOON_US, ANSWER_TIMEOUT_US, Asker, LinePolicy, Query
-from qsyd_daemon.protocols.reports import Report, Vfo
+from qsyd_daemon.protocols.reports import Report, Vfo, VfoFrequency
 from qsyd_daemon.protocols.rig_state import RigState
 
 READS_11 = frozenset({b"IF;", b"FA;", b"FB;", b"MD;", b"FR;", b"FT;", b"AI1;", b"AI2;"})
 READS_9 = frozenset({b"FA;", b"FB;", b"TX;", b"MD0;", b"FT;", b"ST;", b"AI1;"})
-"""All that is ever sent: reads, and the wish to be told of changes."""
+"""All that is ever sent: reads, and the wish to be told of changes. Where the dial may be set, one form more."""
+
+SET_11 = re.compile(rb"F[AB][0-9]{11};")
+SET_9 = re.compile(rb"FA[0-9]{8,9};")
+"""What sets the frequency of a VFO (makers' command references, checked: reference table, FA and FB)."""
 
 GARBLED_PAUSE_US = 20_000
 """After a line error, or an answer not finished, before asking again. Common practice, no source."""
@@ -71,6 +77,7 @@ class ElevenDigits(_AsciiFraming):
     """IF, and FB (or FA) while split is on. Where IF is not answered: the VFO in use, and FR, FT and MD in turn."""
 
     allowed = READS_11
+    frequency_set = SET_11
     policy = LinePolicy()
     push = (_AI2, _AI1)
     first = (_IF,)
@@ -80,6 +87,10 @@ class ElevenDigits(_AsciiFraming):
 
     def decode(self, message: bytes) -> tuple[bytes, Report]:
         return decode_11(message)
+
+    def set_frequency(self, vfo: Vfo, frequency_hz: int) -> bytes | None:
+        letters = {Vfo.A: b"FA", Vfo.B: b"FB"}.get(vfo)
+        return None if letters is None else letters + b"%011d;" % frequency_hz
 
     def dial_query(self, vfo: Vfo) -> Query:
         return _VFO_QUERIES.get(vfo, _IF)
@@ -117,6 +128,12 @@ class NineDigits(_AsciiFraming):
     """
 
     allowed = READS_9
+    frequency_set = SET_9
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._digits = 9
+
     policy = LinePolicy(pause_us=BUSY_PAUSE_US, spacing_us=SPACING_US)
     push = (_AI1,)
     first = (_FA, _FT, _TX_READ, _MD0)
@@ -125,7 +142,13 @@ class NineDigits(_AsciiFraming):
     doubted_unasked = frozenset({b"ST"})
 
     def decode(self, message: bytes) -> tuple[bytes, Report]:
-        return decode_9(message)
+        key, report = decode_9(message)
+        if key == b"FA" and isinstance(report, VfoFrequency):
+            self._digits = len(message) - 2  # eight on older sets
+        return key, report
+
+    def set_frequency(self, vfo: Vfo, frequency_hz: int) -> bytes | None:
+        return b"FA%0*d;" % (self._digits, frequency_hz) if vfo is Vfo.A else None
 
     def dial_query(self, vfo: Vfo) -> Query:
         return _FA
@@ -153,7 +176,13 @@ class AsciiCatSession(PolledSession):
     """
 
     def __init__(
-        self, frequency_digits: int, poll_us: int, push: bool, answer_timeout_us: int = ANSWER_TIMEOUT_US
+        self,
+        frequency_digits: int,
+        poll_us: int,
+        push: bool,
+        answer_timeout_us: int = ANSWER_TIMEOUT_US,
+        *,
+        sets_frequency: bool = False,
     ) -> None:
         match frequency_digits:
             case 11:
@@ -162,4 +191,4 @@ class AsciiCatSession(PolledSession):
                 dialect = NineDigits()
             case _:
                 raise ValueError(f"frequency_digits {frequency_digits}: ascii-cat has 11 or 9")
-        super().__init__(dialect, poll_us, push, answer_timeout_us)
+        super().__init__(dialect, poll_us, push, answer_timeout_us, sets_frequency=sets_frequency)

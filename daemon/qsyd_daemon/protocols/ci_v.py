@@ -3,6 +3,8 @@
 A spoilt query (its echo differs, or a jam code came) is sent again after a short time that differs from try to try.
 """
 
+import re
+
 from qsyd_daemon.protocols.ci_v_frames import (
     BROADCAST,
     CONTROLLER,
@@ -10,15 +12,20 @@ from qsyd_daemon.protocols.ci_v_frames import (
     UNASKED,
     FrameSplitter,
     decode_command,
+    frequency_to_bcd,
 )
 from qsyd_daemon.protocols.dialect import Dialect
 from qsyd_daemon.protocols.polling import PolledSession
 from qsyd_daemon.protocols.queries import AGAIN_SOON_US, ANSWER_TIMEOUT_US, Asker, LinePolicy, Query
-from qsyd_daemon.protocols.reports import Notice, Report, Vfo
+from qsyd_daemon.protocols.reports import Notice, Report, Vfo, VfoFrequency
 from qsyd_daemon.protocols.rig_state import RigState
 
 READ_COMMANDS = (b"\x03", b"\x04", b"\x0f", b"\x1c\x00", b"\x25\x01", b"\x26\x00")
-"""All that is ever sent. `1C 00` with a data byte behind it would key."""
+"""All that is ever sent. `1C 00` with a data byte behind it would key. Where the dial may be set, 05 is sent too."""
+SET_COMMAND = b"\x05"
+"""Sets the operating frequency: the selected VFO's (makers' chapters, checked)."""
+_PAIR = b"[" + b"".join(re.escape(bytes((16 * high + low,))) for high in range(10) for low in range(10)) + b"]"
+"""Two decimal digits in a byte: never a control byte, for those begin with F."""
 
 PAUSE_US_MIN = 5_000
 PAUSE_US_SPREAD = 25_000
@@ -42,6 +49,10 @@ class SelectedAndOther(Dialect):
         self._is_echo_awaited = False
         self._pause_seed = address
         self.allowed = frozenset(self._request(command) for command in READ_COMMANDS)
+        self.frequency_set = re.compile(
+            re.escape(b"\xfe\xfe" + bytes((address, CONTROLLER)) + SET_COMMAND) + _PAIR + b"{4,5}\xfd", re.DOTALL
+        )
+        self._frequency_bytes = 5
         self._dial = Query(b"\x03", self._request(b"\x03"), carries_frequency=True, vfo=Vfo.A, again_us=AGAIN_SOON_US)
         self._other = Query(
             b"\x25\x01", self._request(b"\x25\x01"), carries_frequency=True, vfo=Vfo.B, again_us=OTHER_VFO_AGAIN_US
@@ -87,6 +98,8 @@ class SelectedAndOther(Dialect):
         to, sender = frame[0], frame[1]
         if sender == self._address and to in (CONTROLLER, BROADCAST):
             key, report = decode_command(frame)
+            if key == b"\x03" and isinstance(report, VfoFrequency):
+                self._frequency_bytes = len(frame) - 3  # four on an early set
             return key if to == CONTROLLER else UNASKED, report
         if frame == self._sent:
             self._is_echoing, self._is_echo_awaited = True, False
@@ -98,6 +111,11 @@ class SelectedAndOther(Dialect):
 
     def vfo_query(self, vfo: Vfo) -> Query | None:
         return self._dial if vfo is Vfo.A else self._other
+
+    def set_frequency(self, vfo: Vfo, frequency_hz: int) -> bytes | None:
+        if vfo is not Vfo.A or frequency_hz >= 100**self._frequency_bytes:
+            return None
+        return self._request(SET_COMMAND + frequency_to_bcd(frequency_hz, self._frequency_bytes))
 
     def dial_query(self, vfo: Vfo) -> Query:
         return self._dial
@@ -129,7 +147,15 @@ class CiVSession(PolledSession):
     Raises ValueError for an address outside these and for times that are not positive.
     """
 
-    def __init__(self, address: int, poll_us: int, push: bool, answer_timeout_us: int = ANSWER_TIMEOUT_US) -> None:
+    def __init__(
+        self,
+        address: int,
+        poll_us: int,
+        push: bool,
+        answer_timeout_us: int = ANSWER_TIMEOUT_US,
+        *,
+        sets_frequency: bool = False,
+    ) -> None:
         if not 0x01 <= address <= 0xEF or address == CONTROLLER:
             raise ValueError(f"ci-v address 0x{address:02X}: a rig has 0x01 to 0xEF, and 0xE0 is the controller's")
-        super().__init__(SelectedAndOther(address), poll_us, push, answer_timeout_us)
+        super().__init__(SelectedAndOther(address), poll_us, push, answer_timeout_us, sets_frequency=sets_frequency)

@@ -141,6 +141,12 @@ def frequency_from_bcd(data: bytes) -> int | None:
     return frequency_hz if is_plausible(frequency_hz) else None
 
 
+def frequency_to_bcd(frequency_hz: int, count: int) -> bytes:
+    """The reverse: `count` bytes, for a frequency of at most twice as many digits."""
+    digits = f"{frequency_hz:0{2 * count}d}"
+    return bytes(16 * int(digits[at]) + int(digits[at + 1]) for at in range(2 * count - 2, -1, -2))
+
+
 def _frequency(vfo: Vfo, data: bytes) -> VfoFrequency | None:
     frequency_hz = frequency_from_bcd(data)
     return None if frequency_hz is None else VfoFrequency(vfo, frequency_hz)

@@ -1,5 +1,6 @@
 """What one rig protocol tells the conversation about itself: its queries, and how its messages read."""
 
+import re
 from abc import ABC, abstractmethod
 
 from qsyd_daemon.protocols.queries import Asker, LinePolicy, Query
@@ -23,6 +24,8 @@ class Dialect(ABC):
     """Any of these tells split."""
     doubted_unasked: frozenset[bytes]
     """What is asked about, not believed, when it comes unasked."""
+    frequency_set: re.Pattern[bytes]
+    """Matches, whole, what sets a frequency and nothing else; sent only by a session that may set the dial."""
     names_by_use: bool
     """Whether VFOs are named selected and other, not A and B."""
 
@@ -62,6 +65,10 @@ class Dialect(ABC):
     @abstractmethod
     def dial_query(self, vfo: Vfo) -> Query:
         """The quickest read of the dial while this VFO is in use."""
+
+    @abstractmethod
+    def set_frequency(self, vfo: Vfo, frequency_hz: int) -> bytes | None:
+        """What sets this VFO, the one in use; None where it cannot be set."""
 
     @abstractmethod
     def round(self, turn: int, state: RigState, asker: Asker, at_us: int) -> list[Query]:

@@ -9,7 +9,7 @@ from collections import deque
 
 from qsyd_daemon.protocols.dialect import Dialect
 from qsyd_daemon.protocols.queries import Asker, Query
-from qsyd_daemon.protocols.reports import Fact, Notice
+from qsyd_daemon.protocols.reports import Fact, Notice, is_plausible
 from qsyd_daemon.protocols.rig_state import RigState
 from qsyd_daemon.protocols.session import RigReading
 
@@ -28,23 +28,31 @@ SPLIT_TRIES = 2
 """Failures after which a rig counts as one that cannot tell split, so that its first reading may go out."""
 
 
+SETTING_KEY = b"set"
+"""The key of a setting of the frequency: no message has it, for no answer to one is believed."""
+
+
 class PolledSession:
     """A `RigSession` over a dialect. Times are microseconds on one monotonic clock.
 
     `poll_us` is the time from round to round at rest, at least 1 ms; `push` also asks the rig to report changes by
-    itself (what it reports unasked is taken in anyhow); `answer_timeout_us` is how long an answer is waited for.
+    itself (what it reports unasked is taken in anyhow); `answer_timeout_us` is how long an answer is waited for;
+    `sets_frequency` adds the setting of a frequency to what may be sent.
     Raises ValueError for times that are not positive.
     """
 
-    def __init__(self, dialect: Dialect, poll_us: int, push: bool, answer_timeout_us: int) -> None:
+    def __init__(
+        self, dialect: Dialect, poll_us: int, push: bool, answer_timeout_us: int, *, sets_frequency: bool = False
+    ) -> None:
         if poll_us <= 0 or answer_timeout_us <= 0:
             raise ValueError(f"poll {poll_us} us and answer time-out {answer_timeout_us} us must both be above 0")
         self._dialect = dialect
         self._poll_us = max(poll_us, POLL_US_MIN)
         self._push = push
+        self._frequency_set = dialect.frequency_set if sets_frequency else None
         self._answer_timeout_us = answer_timeout_us
         self._kept_us = max(KEPT_US_MIN, KEPT_POLLS * poll_us)
-        self._damaged = 0
+        self._damaged = self._refused = self._unanswered = 0
         self.opened(0)
 
     @property
@@ -52,15 +60,22 @@ class PolledSession:
         """How many damaged messages arrived since the session was made."""
         return self._damaged + self._dialect.damaged
 
+    @property
+    def errors(self) -> dict[str, int]:
+        """What went wrong with questions since the session was made, by kind."""
+        return {"damaged": self.damaged, "refused": self._refused, "unanswered": self._unanswered}
+
     def opened(self, at_us: int) -> None:
         """The link has (re)opened: forget everything that was under way; what the rig refuses is found anew."""
         self._dialect.reset()
-        self._begin(Asker(self._dialect.allowed, self._dialect.policy, self._answer_timeout_us), at_us)
+        dialect = self._dialect
+        self._begin(Asker(dialect.allowed, dialect.policy, self._answer_timeout_us, self._frequency_set), at_us)
 
     def _begin(self, asker: Asker, at_us: int) -> None:
         self._asker = asker
         self._state = RigState(self._kept_us, self._dialect.names_by_use)
         self._urgent: deque[Query] = deque()
+        self._setting: Query | None = None
         self._pending = deque(self._dialect.first)
         self._push_left = deque(self._dialect.push if self._push else ())
         self._turn = 0
@@ -91,6 +106,23 @@ class PolledSession:
         self._urgent = deque(self._dialect.fresh(self._state, self._asker, at_us))
         self._nothing_until_us = 0
 
+    def set_frequency(self, frequency_hz: int, at_us: int) -> str | None:
+        """Set the transmit frequency once, and read it back; why it is not tried, in words, or None."""
+        state = self._state
+        if self._frequency_set is None:
+            return "the station file does not let the dial be set"
+        if self._last is None:
+            return "the rig has not told where it stands"
+        if not self._may_set(at_us):
+            return "split is on" if state.split else "the rig transmits"
+        dial_hz = frequency_hz - state.transmit_offset_hz
+        request = self._dialect.set_frequency(state.in_use, dial_hz) if is_plausible(dial_hz) else None
+        if request is None:
+            return "what the rig is on cannot be set (a memory channel?)"
+        self._setting = Query(SETTING_KEY, request, is_setting=True, sets_frequency=True)
+        self._nothing_until_us = 0
+        return None
+
     def due(self, at_us: int) -> bytes:
         """The bytes to send now; empty when nothing is due."""
         if self._asker.in_flight is not None:
@@ -99,7 +131,7 @@ class PolledSession:
             self._give_up(at_us)
         if at_us < self._asker.not_before_us:
             return b""
-        query = self._asker.retry() or self._choose_undoubted(at_us)
+        query = self._setting_due(at_us) or self._choose_undoubted(at_us)
         if query is None:
             self._nothing_until_us = self._next_round_at_us
             if self._is_moving(at_us):
@@ -108,13 +140,27 @@ class PolledSession:
         if query.carries_frequency:
             self._quick_not_before_us = at_us + QUICK_US
         self._dialect.sent(query.request)
-        return self._asker.send(query, at_us)
+        data = self._asker.send(query, at_us)
+        if query.sets_frequency:
+            self.read_now(at_us)  # a setting gets no answer that could be believed: what is read back counts
+        return data
 
     def wake_at_us(self, at_us: int) -> int:
         """When to call `due` next, if nothing arrives before."""
         if self._asker.in_flight is not None:
             return max(at_us, self._asker.gives_up_at_us)
         return max(at_us, self._asker.not_before_us, self._nothing_until_us)
+
+    def _may_set(self, at_us: int) -> bool:
+        """Whether the frequency in use is the one that would be transmitted, and nobody is known to transmit."""
+        return not self._state.split and not self._state.keyed(at_us)
+
+    def _setting_due(self, at_us: int) -> Query | None:
+        """The setting that waits, or the query that the line spoilt; a setting only while it may still be sent."""
+        query = self._asker.retry()
+        if query is None:
+            query, self._setting = self._setting, None
+        return None if query is not None and query.sets_frequency and not self._may_set(at_us) else query
 
     def _take_fact(self, key: bytes, fact: Fact, at_us: int) -> RigReading | None:
         if at_us - self._heard_at_us > 2 * self._kept_us:
@@ -133,6 +179,7 @@ class PolledSession:
         match notice:
             case Notice.REFUSED:
                 query = self._asker.refused(at_us)
+                self._refused += query is not None
                 if query is None:
                     return None
                 self._fail(query, is_refusal=True)
@@ -150,15 +197,20 @@ class PolledSession:
 
     def _give_up(self, at_us: int) -> None:
         self._dialect.drop_fragment()
+        query = self._asker.in_flight
         failed = self._asker.timed_out(at_us)
         if failed is None:
-            self._push_left.clear()  # a setting that was not refused
+            if query is not None and not query.sets_frequency:
+                self._push_left.clear()  # a setting that was not refused
         else:
+            self._unanswered += 1
             self._fail(failed, is_refusal=False)
 
     def _fail(self, query: Query, is_refusal: bool) -> None:
         if query.vfo is not None:
             self._state.failed(query.vfo)
+        if query.sets_frequency:
+            return  # it is read back anyhow, and whoever asked for it sees what came of it
         may_be_busy = is_refusal and self._dialect.policy.pause_us > 0 and not self._asker.is_exhausted(query)
         if query.is_setting:
             if not may_be_busy and self._push_left:

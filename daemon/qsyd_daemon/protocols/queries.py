@@ -4,6 +4,7 @@ A query that fails (refused, or no answer in time) three times in a row is done 
 `again_us` after it was last sent. One that was ever answered before is asked again `AGAIN_SOON_US` after.
 """
 
+import re
 from dataclasses import dataclass
 
 from qsyd_daemon.protocols.reports import Vfo
@@ -26,7 +27,7 @@ SPACED_FOR_US = 2_000_000
 
 @dataclass(frozen=True, slots=True)
 class Query:
-    """Something to send. Every request is a read, except the one that asks the rig to report by itself."""
+    """Something to send. Every request is a read, except those that ask the rig to report by itself or set the dial."""
 
     key: bytes
     """What its answer begins with."""
@@ -36,6 +37,7 @@ class Query:
     """The VFO whose frequency it reads, where it is one VFO's."""
     again_us: int = AGAIN_RARELY_US
     is_setting: bool = False
+    sets_frequency: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +69,16 @@ class _Overdue:
 class Asker:
     """Sends queries one by one and knows which answer belongs to which."""
 
-    def __init__(self, allowed: frozenset[bytes], policy: LinePolicy, answer_timeout_us: int) -> None:
+    def __init__(
+        self,
+        allowed: frozenset[bytes],
+        policy: LinePolicy,
+        answer_timeout_us: int,
+        frequency_set: re.Pattern[bytes] | None = None,
+    ) -> None:
+        """`frequency_set` matches, whole, the settings of a frequency that may be sent too; None: none may."""
         self._allowed = allowed
+        self._frequency_set = frequency_set
         self._policy = policy
         self._answer_timeout_us = answer_timeout_us
         self._tallies: dict[bytes, _Tally] = {}
@@ -85,7 +95,7 @@ class Asker:
 
     def send(self, query: Query, at_us: int) -> bytes:
         """Put a query in flight. Raises AssertionError for bytes not on the allow-list: they might key the rig."""
-        if query.request not in self._allowed:
+        if query.request not in self._allowed and not self._may_set(query.request):
             raise AssertionError(f"{query.request!r} is not among the reads that may be sent to a rig")
         self.in_flight = self.last = query
         self._sent_at_us = at_us
@@ -199,6 +209,9 @@ class Asker:
         if unasked_at_us is None or self.last is None or self.last.key != query.key:
             return False
         return at_us - unasked_at_us < LATE_US_MAX
+
+    def _may_set(self, request: bytes) -> bool:
+        return self._frequency_set is not None and self._frequency_set.fullmatch(request) is not None
 
     def _expect_late(self, query: Query, at_us: int) -> None:
         self._overdue = [overdue for overdue in self._overdue if at_us < overdue.until_us]

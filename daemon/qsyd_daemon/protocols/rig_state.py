@@ -97,6 +97,11 @@ class RigState:
         """Whether the rig transmits; None when it has not said so for `kept_us`."""
         return self._keyed if at_us - self._keyed_at_us <= self._kept_us else None
 
+    @property
+    def transmit_offset_hz(self) -> int:
+        """How far from the VFO it would transmit (XIT)."""
+        return self._transmit_offset_hz
+
     def other_vfo(self) -> Vfo | None:
         """The VFO that transmits while split is on; None without split, and where there is none to read."""
         return OTHER_VFO.get(self.in_use) if self.split and not self._offset else None

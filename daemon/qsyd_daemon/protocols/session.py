@@ -3,9 +3,10 @@
 The follower owns the link and the clock. It feeds the session what arrives and what time it is, sends the bytes that
 `due` hands out, and sleeps until `wake_at_us`. The session decides what to ask, in which order, and what a refusal
 means; it never sends a byte that keys the transmitter or changes a setting of the rig, except to ask the rig to
-report changes by itself.
+report changes by itself, and the frequency where it was made to be allowed that and is asked to.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -34,6 +35,10 @@ class RigReading:
 class RigSession(Protocol):
     """What every protocol offers. Times are microseconds on one monotonic clock."""
 
+    @property
+    def errors(self) -> Mapping[str, int]:
+        """What went wrong with questions since the session was made, by kind: damaged, refused, unanswered."""
+
     def opened(self, at_us: int) -> None:
         """The link has (re)opened: forget everything that was under way; what the rig refuses is found anew."""
 
@@ -42,6 +47,12 @@ class RigSession(Protocol):
 
     def read_now(self, at_us: int) -> None:
         """Read frequency (and split, and what makes the transmit frequency) at once, not at the next poll."""
+
+    def set_frequency(self, frequency_hz: int, at_us: int) -> str | None:
+        """Set the transmit frequency once, and read it back; why it is not tried, in words, or None.
+
+        Never while split is on or the rig says that it transmits, nor by a session that was not made to.
+        """
 
     def due(self, at_us: int) -> bytes:
         """The bytes to send now; empty when nothing is due."""

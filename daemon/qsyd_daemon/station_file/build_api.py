@@ -20,9 +20,10 @@ def api_of(keys: ApiKeys | None, findings: Findings) -> ApiSettings | None:
         tokens=Path(keys.tokens),
         hosts=keys.hosts,
         lease_us=keys.lease,
+        streams=keys.streams,
         places={
             key: place_at(findings.root, ("api", key) if key and findings.is_written(("api", key)) else ("api",))
-            for key in ("", "listen", "tls", "tokens")
+            for key in ("", "listen", "tls", "tokens", "streams")
         },
     )
     if not settings.is_loopback and keys.tls is None and findings.is_whole("api", "tls"):

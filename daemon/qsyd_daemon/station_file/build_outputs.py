@@ -119,6 +119,22 @@ def judge_estimate(keys: StationKeys, outputs: dict[str, OutputKeys], findings: 
             findings.error(place, text, "give a device that command, or write `without_preset: standby`")
 
 
+def judge_matching(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
+    """A matching unit that no device sets is set by hand, at each change of segment: that should be meant."""
+    recalls = [
+        output.commands[CommandName.RECALL_PRESET]
+        for output in outputs.values()
+        if isinstance(output, DeviceKeys) and CommandName.RECALL_PRESET in output.commands
+    ]
+    if any("{matching" in text for text in recalls) or not findings.is_whole("outputs"):
+        return
+    for name, antenna in keys.antennas.items():
+        if antenna.matching is not None and keys.amplifier is not None:
+            text = "no output sets this matching unit: it stays where you leave it, whatever is recalled"
+            hint = 'give a device `recall-preset: "… {matching}\\n"`, or set it by hand with each segment'
+            findings.warning(("antennas", name, "matching"), text, hint)
+
+
 def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | None:
     match keys.link:
         case SerialLink(path):

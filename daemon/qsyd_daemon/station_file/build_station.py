@@ -127,7 +127,9 @@ def _antennas(keys: StationKeys, names: Names, findings: Findings) -> tuple[Ante
             text = f"port {antenna.port} already belongs to `{other}`"
             findings.error((*here, "port"), text, "give each antenna its own port, or list all bands under one")
         resonances = _resonances(antenna, here, names, findings)
-        antennas.append(Antenna(name, antenna.port, antenna.bands, antenna.max_power, resonances))
+        antennas.append(
+            Antenna(name, antenna.port, antenna.bands, antenna.max_power, resonances, antenna.matching or 0)
+        )
     return tuple(antennas)
 
 

@@ -75,7 +75,9 @@ def untakeable(old: StationFile, new: StationFile) -> list[tuple[str, str]]:
     if old.station.name != new.station.name:
         found.append(("station", f"the station's name, {old.station.name}, stays as long as the daemon runs"))
     if _listening(old.api) != _listening(new.api):
-        found.append(("api", "where and how the API is reached (listen, tls, tokens, hosts) is set up at the start"))
+        found.append(
+            ("api", "where and how the API is reached (listen, tls, tokens, hosts, streams) is set up at the start")
+        )
     for name, link in new.rig_links.items():
         if isinstance(link.address, Simulated) and _simulator(old.rig_links.get(name)) != _simulator(link):
             found.append((f"rigs.{name}", f"the simulated rig {name} is set up at the start"))
@@ -110,8 +112,9 @@ def stale_now(old: StationFile, new: StationFile, presets: Presets) -> Iterator[
     after = {segment.name: segment for segment in new.station.segments}
     found: dict[str, list[str]] = {}
     for (antenna, name), preset in sorted(presets.items()):
-        was_good = name in before and standing(preset, before[name]) is PresetStanding.SAVED
-        if was_good and (name not in after or standing(preset, after[name]) is not PresetStanding.SAVED):
+        served = name in before and standing(preset, before[name]) is PresetStanding.SAVED
+        serves = name in after and standing(preset, after[name]) is PresetStanding.SAVED
+        if served and not serves:
             found.setdefault(antenna, []).append(name)
     for antenna, names in found.items():
         yield f"presets of {antenna} that are stale now: {', '.join(names)}"

@@ -69,6 +69,10 @@ class Findings:
         """The place of one of several values, which a single value may stand for."""
         return location if isinstance(node_at(self.root, location), Scalar) else (*location, index)
 
+    def line_of(self, location: Location) -> int:
+        """The line in which a value stands, counted from 1."""
+        return place_at(self.root, location)[0]
+
     def is_bare(self, location: Location) -> bool:
         """Whether a value was written without quotes."""
         node = node_at(self.root, location)

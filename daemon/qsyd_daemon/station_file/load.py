@@ -1,5 +1,6 @@
 """Reads a station file: all that is wrong with it at once, or what it means."""
 
+import hashlib
 import os
 import stat
 from dataclasses import replace
@@ -7,7 +8,7 @@ from pathlib import Path
 
 from qsyd_daemon.band_data import load_band_tables
 from qsyd_daemon.station_file.build_api import api_of
-from qsyd_daemon.station_file.build_outputs import judge_estimate, judge_ports, outputs_of, rig_links_of
+from qsyd_daemon.station_file.build_outputs import judge_estimate, judge_matching, judge_ports, outputs_of, rig_links_of
 from qsyd_daemon.station_file.build_rules import rules_of
 from qsyd_daemon.station_file.build_station import station_of
 from qsyd_daemon.station_file.build_tests import tests_of
@@ -44,18 +45,38 @@ def station_from_text(text: str, path: Path) -> StationFile:
     settings = outputs_of(keys, outputs, findings)
     judge_ports(keys, outputs, findings)
     judge_estimate(keys, outputs, findings)
+    judge_matching(keys, outputs, findings)
     rules = rules_of(keys, outputs, names, findings)
     tests = tests_of(keys, names, findings)
     api = api_of(keys.api, findings)
     if findings.errors:
         raise StationFileError(path, (*findings.errors, *findings.warnings))
     station = replace(station, rules=rules)
+    if keys.tune_up.set_dial and station.amplifier is not None:
+        followed = station.amplifier.follows
+        rig_links = {**rig_links, followed: replace(rig_links[followed], sets_frequency=True)}
     defaults = defaults_of(keys, outputs, station)
     places = {key: place_at(root, (key,), key=True) for key in ("station", "api", "amplifier")}
     places |= {f"rigs.{name}": place_at(root, ("rigs", name), key=True) for name in rig_links}
     return StationFile(
-        path, station, rig_links, settings, tests, findings.warnings, keys.tune_up.key_down, defaults, api, places
+        path,
+        station,
+        rig_links,
+        settings,
+        tests,
+        findings.warnings,
+        keys.tune_up.key_down,
+        defaults,
+        api,
+        places,
+        sha256_of(text),
+        {rule.name: findings.line_of(("rules", number)) for number, rule in enumerate(rules)},
     )
+
+
+def sha256_of(text: str) -> str:
+    """The digest of a station file's bytes, in hexadecimal."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _text(path: Path) -> str:

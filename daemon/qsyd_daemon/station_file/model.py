@@ -116,6 +116,7 @@ class AntennaKeys(Keys):
     bands: Annotated[tuple[Name, ...], NeedsList]
     max_power: Power | None = None
     resonances: tuple[ResonanceKeys, ...] = ()
+    matching: Annotated[int, whole_number(1, 16)] | None = None
 
 
 class LimitKeys(Keys):
@@ -180,9 +181,10 @@ class ChangeOverKeys(Keys):
 
 
 class TuneUpKeys(Keys):
-    """`key_down`: the longest key-down of one step."""
+    """`key_down`: the longest key-down of one step. `set_dial`: whether the rig may be set to a segment's centre."""
 
     key_down: Annotated[int, duration("2 s", "1 min", "10 s")] = default("10 s")
+    set_dial: Boolean = default(False)
 
 
 Mode = Annotated[str, one_of(*MODES, what="a mode")]
@@ -302,6 +304,7 @@ class ApiKeys(Keys):
     tokens: Line = default("tokens.json")
     hosts: Annotated[tuple[Host, ...], AsList] = ()
     lease: Annotated[int, duration("1 s", "10 min", "30 s")] = default("30 s")
+    streams: Annotated[int, whole_number(1, 2000)] = 16
 
 
 class StationKeys(Keys):

@@ -49,6 +49,8 @@ class RigLink:
     push: bool
     """Also ask the rig to report changes by itself."""
     key_sense: KeySenseSettings | None = None
+    sets_frequency: bool = False
+    """Whether a tune-up may set this rig's frequency."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,8 @@ class ApiSettings:
     """Names by which callers reach it, each with its port; None means the one listened on."""
     lease_us: int
     """Within this time a lease has to be renewed."""
+    streams: int
+    """How many callers may follow at once."""
     places: Mapping[str, tuple[int, int]]
     """Line and column of the block and its keys."""
 
@@ -187,3 +191,7 @@ class StationFile:
     api: ApiSettings | None = None
     places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     """Line and column of the top keys and of each rig: `rigs.NAME`."""
+    sha256: str = ""
+    """Of the file's bytes, in hexadecimal, as `sha256sum` prints it."""
+    rule_lines: Mapping[str, int] = field(default_factory=dict)
+    """In which line each rule begins, by its name."""

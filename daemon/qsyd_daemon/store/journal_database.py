@@ -10,15 +10,19 @@ import sqlite3
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from qsyd_daemon.store.apart import read_apart
 from qsyd_daemon.store.database_file import Schema, connect, create_database, open_database, set_aside
-from qsyd_daemon.store.errors import DamagedError, StoreError, in_words, is_damage
+from qsyd_daemon.store.errors import DamagedError, NewerSchemaError, StoreError, in_words, is_damage
+
+_Value = TypeVar("_Value")
 
 JOURNAL_FILE = "journal.sqlite3"
 PRUNE_ROWS_MAX = 1_000
 """Most rows deleted in one go beyond what was added, so that pruning never takes long."""
 _BUSY_MS = 200
+_TRIES = 3
 _CHECK_BYTES_MAX = 32 << 20
 """Above this size pages are not all looked over at start: on a slow card it would delay the station by seconds."""
 
@@ -135,24 +139,68 @@ def read_journal(
 ) -> list[JournalRow]:
     """The newest `limit` rows that match, oldest first: from a sequence number, from a time, of these event names, up to a time.
 
-    Makes nothing: no journal is an empty one. Raises `StoreError`.
+    For the process that has the journal open. Makes nothing: no journal is an empty one. Raises `StoreError`.
+    """
+    return with_journal(
+        directory,
+        lambda connection: select_rows(connection, since_sequence, since_time, events, limit, until_time),
+        [],
+    )
+
+
+def with_journal(directory: Path, read: Callable[[sqlite3.Connection], _Value], nothing: _Value) -> _Value:
+    """What `read` makes of the journal, for the process that has it open; `nothing` where there is none.
+
+    Raises `StoreError`.
     """
     path = directory / JOURNAL_FILE
     if not path.exists():
-        return []
-    names = None if events is None else json.dumps(sorted(events))
+        return nothing
     try:
         with contextlib.closing(connect(path, "ro", _BUSY_MS)) as connection:
-            rows = connection.execute(
-                "SELECT sequence, time, event, json FROM journal WHERE sequence >= :sequence "
-                "AND (:time IS NULL OR time >= :time) "
-                "AND (:until IS NULL OR time <= :until) "
-                "AND (:names IS NULL OR event IN (SELECT value FROM json_each(:names))) "
-                "ORDER BY sequence DESC LIMIT :limit",
-                {"sequence": since_sequence, "time": since_time, "until": until_time, "names": names, "limit": limit},
-            ).fetchall()
+            connection.execute("BEGIN")
+            return read(connection)
     except sqlite3.Error as error:
         raise StoreError(in_words(error, path)) from None
+
+
+def with_journal_apart(directory: Path, read: Callable[[sqlite3.Connection], _Value], nothing: _Value) -> _Value:
+    """The same for any other process: a daemon that runs is not disturbed, and no file is made. Raises `StoreError`."""
+    path = directory / JOURNAL_FILE
+    for left in reversed(range(_TRIES)):
+        try:
+            return read_apart(path, SCHEMA, _BUSY_MS, read)
+        except FileNotFoundError:
+            return nothing
+        except NewerSchemaError:
+            raise
+        except DamagedError as damage:
+            if not left:
+                raise StoreError(f"{path}: {damage}") from None
+        except (sqlite3.Error, OSError) as error:
+            if not left:
+                raise StoreError(in_words(error, path)) from None
+    raise AssertionError("the last try returns or raises")
+
+
+def select_rows(
+    connection: sqlite3.Connection,
+    since_sequence: int = 1,
+    since_time: str | None = None,
+    events: Collection[str] | None = None,
+    limit: int = 1_000,
+    until_time: str | None = None,
+) -> list[JournalRow]:
+    """The rows that `read_journal` describes."""
+    names = None if events is None else json.dumps(sorted(events))
+    rows = connection.execute(
+        "SELECT sequence, time, event, json FROM journal WHERE sequence >= :sequence "
+        "AND (:time IS NULL OR time >= :time) "
+        "AND (:until IS NULL OR time <= :until) "
+        "AND (:names IS NULL OR event IN (SELECT value FROM json_each(:names))) "
+        "ORDER BY sequence DESC LIMIT :limit",
+        {"sequence": since_sequence, "time": since_time, "until": until_time, "names": names, "limit": limit},
+    ).fetchall()
     return [JournalRow(*row) for row in reversed(rows)]
 
 

@@ -23,10 +23,18 @@ from qsyd_daemon.store.database_file import (
 from qsyd_daemon.store.errors import DamagedError, RefusedError, StoreError, in_words, is_damage, is_refusal
 from qsyd_daemon.store.preset_backup import back_up, has_backup, restore_newest
 from qsyd_daemon.store.preset_rows import PRESET_TABLE, checksum, delete_row, note_checksum, put_rows, read_rows
-from qsyd_daemon.store.tube_rows import TUBE_DAYS_TABLE, TUBE_TABLE, put_tube, read_tube
+from qsyd_daemon.store.tube_rows import (
+    OLD_TUBES_TABLE,
+    TUBE_DAYS_TABLE,
+    TUBE_TABLE,
+    put_tube,
+    read_old_tubes,
+    read_tube,
+    retire_tube,
+)
 from qsyd_rules.preset import Preset, Presets
 from qsyd_rules.preset_ageing import Mark, Marks, kept
-from qsyd_rules.tube_account import TubeAccount
+from qsyd_rules.tube_account import OldTube, TubeAccount
 
 PRESET_FILE = "qsyd.sqlite3"
 BUSY_MS = 2_000
@@ -43,6 +51,7 @@ SCHEMA = Schema(
             f"INSERT INTO notes VALUES ('presets', '{checksum(())}')",  # noqa: S608 - our own constant
         ),
         (AGEING_TABLE, TUBE_TABLE, TUBE_DAYS_TABLE),
+        (OLD_TUBES_TABLE,),
     ),
 )
 _CHECK_BYTES_MAX = 1 << 40  # always: this file is small
@@ -69,6 +78,7 @@ class PresetDatabase:
         """Presets that no longer fit. Replaced, never changed in place."""
         self.tube = TubeAccount()
         """The tube's account as the file holds it."""
+        self.old_tubes: tuple[OldTube, ...] = ()
         self.open_intents: tuple[OpenIntent, ...] = ()
         """Those found at the first opening."""
         self.last_intent_id = 0
@@ -128,6 +138,12 @@ class PresetDatabase:
             put_tube(connection, account, self.tube)
         self.tube = account
 
+    def retire_tube(self, old: OldTube) -> None:
+        """Keep the account of a tube that has been taken out, and begin anew."""
+        with self._transaction() as connection:
+            retire_tube(connection, old)
+        self.tube, self.old_tubes = TubeAccount(), (*self.old_tubes, old)
+
     def record_intent(self, intent_id: int, text_json: str, closings: Iterable[tuple[int, str]] = ()) -> None:
         """Record what is about to be done, and how earlier intents ended, in one commit."""
         with self._transaction() as connection:
@@ -182,7 +198,7 @@ class PresetDatabase:
             connection, presets = self._connect()
         self._connection = connection
         self._file = _identity(self.path)
-        self.tube = read_tube(connection)
+        self.tube, self.old_tubes = read_tube(connection), read_old_tubes(connection)
         if self._loaded:
             self._reconcile(connection, presets)
         else:

@@ -6,6 +6,7 @@ A disk that fails is tried again every two seconds, for as long as it takes.
 """
 
 import contextlib
+import sqlite3
 import time
 from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
@@ -17,13 +18,13 @@ from typing import Any, Self, TypeVar
 from qsyd_daemon.store.errors import NewerSchemaError, RefusedError, StoreError
 from qsyd_daemon.store.event_queue import EventQueue
 from qsyd_daemon.store.health import Health, Part
-from qsyd_daemon.store.journal_database import JournalDatabase, JournalRow, read_journal
+from qsyd_daemon.store.journal_database import JournalDatabase, JournalRow, select_rows, with_journal
 from qsyd_daemon.store.offline import read_presets
 from qsyd_daemon.store.preset_database import OpenIntent, PresetDatabase
 from qsyd_daemon.store.worker import Worker
 from qsyd_rules.preset import Preset, Presets
 from qsyd_rules.preset_ageing import Mark, Marks
-from qsyd_rules.tube_account import TubeAccount
+from qsyd_rules.tube_account import OldTube, TubeAccount
 
 JOURNAL_ROWS_MAX = 500_000
 QUEUED_EVENTS_MAX = 10_000
@@ -147,6 +148,14 @@ class Store:
         """The tube's account as it was written last."""
         return self._presets.tube
 
+    def old_tubes(self) -> tuple[OldTube, ...]:
+        """The tubes before this one, the oldest first."""
+        return self._presets.old_tubes
+
+    def retire_tube(self, old: OldTube) -> Future[None]:
+        """Keep the account of a tube that has been taken out; that of the next begins with nothing."""
+        return self._writer.submit(lambda: self._change_presets(lambda: self._presets.retire_tube(old)))
+
     def save_tube(self, account: TubeAccount) -> Future[None]:
         """Write the tube's account. No backup is made for it alone: it changes every minute."""
         return self._writer.submit(lambda: self._health.attempt(Part.PRESETS, lambda: self._presets.put_tube(account)))
@@ -165,6 +174,10 @@ class Store:
             self._batch_asked = True
             self._writer.submit(self._write_events)
 
+    def journal_now(self) -> None:
+        """Write what waits for the journal as soon as the writer gets to it, not with the next batch."""
+        self._writer.submit(self._write_events)
+
     def read_journal(
         self,
         since_sequence: int = 1,
@@ -174,14 +187,20 @@ class Store:
         until_time: str | None = None,
     ) -> Future[list[JournalRow]]:
         """The newest `limit` rows that match, oldest first, with what waits to be written: `journal_database`."""
+        return self.look_up(
+            lambda connection: select_rows(connection, since_sequence, since_time, events, limit, until_time), []
+        )
+
+    def look_up(self, read: Callable[[sqlite3.Connection], _Value], nothing: _Value) -> Future[_Value]:
+        """What `read` makes of the journal, with what waits to be written; `nothing` where there is no journal."""
         written = self._writer.submit(self._write_events)
 
-        def read() -> list[JournalRow]:
+        def look() -> _Value:
             with contextlib.suppress(StoreError, TimeoutError):
                 written.result(BATCH_EVERY_S)
-            return read_journal(self._directory, since_sequence, since_time, events, limit, until_time)
+            return with_journal(self._directory, read, nothing)
 
-        return self._reader.submit(read)
+        return self._reader.submit(look)
 
     def close(self) -> bool:
         """Write what waits and close, in 2 s at most; False when that was not enough, and something may be lost."""

@@ -1,8 +1,9 @@
-"""The tube's account as rows: one of sums, and one for each day with an over."""
+"""The tube's account as rows: one of sums, and one for each day with an over; and the accounts of tubes before it."""
 
+import json
 import sqlite3
 
-from qsyd_rules.tube_account import Day, TubeAccount
+from qsyd_rules.tube_account import Day, OldTube, TubeAccount
 
 TUBE_TABLE = """CREATE TABLE tube (
     one INTEGER PRIMARY KEY CHECK (one = 1),
@@ -12,6 +13,12 @@ TUBE_DAYS_TABLE = """CREATE TABLE tube_days (
     date TEXT PRIMARY KEY, overs INTEGER NOT NULL, gain_overs INTEGER NOT NULL, gain_sum_db REAL NOT NULL
 ) STRICT, WITHOUT ROWID"""
 """Since version 2. Values are sums, never steps, so writing one twice does no harm."""
+OLD_TUBES_TABLE = """CREATE TABLE old_tubes (
+    number INTEGER PRIMARY KEY, ended_at TEXT NOT NULL, operator TEXT NOT NULL, reason TEXT NOT NULL,
+    heater_us INTEGER NOT NULL, operate_us INTEGER NOT NULL, key_down_us INTEGER NOT NULL, overs INTEGER NOT NULL,
+    days TEXT NOT NULL
+) STRICT"""
+"""Since version 3. `days` is a JSON list of [date, overs, overs with a gain, sum of gains in dB]."""
 
 
 def read_tube(connection: sqlite3.Connection) -> TubeAccount:
@@ -33,3 +40,34 @@ def put_tube(connection: sqlite3.Connection, account: TubeAccount, known: TubeAc
         "INSERT OR REPLACE INTO tube_days VALUES (?, ?, ?, ?)",
         ((day.date, day.overs, day.gain_overs, day.gain_sum_db) for day in account.days if day not in written),
     )
+
+
+def read_old_tubes(connection: sqlite3.Connection) -> tuple[OldTube, ...]:
+    """The tubes before this one, the oldest first. Raises `sqlite3.Error`."""
+    rows = connection.execute(
+        "SELECT ended_at, operator, reason, heater_us, operate_us, key_down_us, overs, days FROM old_tubes ORDER BY number"
+    ).fetchall()
+    return tuple(
+        OldTube(
+            *(ended_at, operator, reason),
+            TubeAccount(heater_us, operate_us, key_down_us, overs, tuple(Day(*day) for day in json.loads(days))),
+        )
+        for ended_at, operator, reason, heater_us, operate_us, key_down_us, overs, days in rows
+    )
+
+
+def retire_tube(connection: sqlite3.Connection, old: OldTube) -> None:
+    """Keep an account as that of an old tube, and begin anew; inside a transaction of the caller's."""
+    account = old.account
+    days = json.dumps([[day.date, day.overs, day.gain_overs, day.gain_sum_db] for day in account.days])
+    connection.execute(
+        "INSERT INTO old_tubes (ended_at, operator, reason, heater_us, operate_us, key_down_us, overs, days) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            *(old.ended_at, old.operator, old.reason),
+            *(account.heater_us, account.operate_us, account.key_down_us, account.overs),
+            days,
+        ),
+    )
+    connection.execute("DELETE FROM tube")
+    connection.execute("DELETE FROM tube_days")

@@ -20,6 +20,7 @@ blower on|off      let its blower fail, or mend it
 reset              clear the amplifier's own trip
 weather rain       {weathers}
 truth              what is really so in amplifier and antenna
+harm               what has ever been moved or switched in as nothing must be
 """
 
 _WATTS = re.compile(r"([0-9]{1,4}(?:\.[0-9]{1,3})?)\s*[Ww]?", re.ASCII)
@@ -69,6 +70,8 @@ class Bench:
                     station.set_weather(self._weather(rest, at_us), at_us)
                 case "truth", "":
                     pass
+                case "harm", "":
+                    return f"harm: {'; '.join(station.harm) or 'none'}"
                 case "help", "":
                     return HELP.format(weathers=", ".join(weathers(0))) + obey("help", self.rig)
                 case _:

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from qsyd_simulators.ascii_cat_voice import AsciiCatVoice
+from qsyd_simulators.faults import BoxFaults
+from qsyd_simulators.heard import Heard
 from qsyd_simulators.plant.bench import Bench
+from qsyd_simulators.plant.match_wire import MatchWire
 from qsyd_simulators.plant.plant_wire import PlantWire
 from qsyd_simulators.pty_port import PtyPort
 from qsyd_simulators.switch_wire import SwitchWire
@@ -23,6 +26,8 @@ class Served:
     rig_path: str
     switch_port: int
     amplifier_port: int
+    matching_port: int | None
+    """None where no antenna has a matching unit."""
 
 
 async def serve_amplifier(
@@ -60,7 +65,12 @@ async def serve_bench(
         amplifier = TcpPort(lambda: PlantWire(station.amplifier))
         for port in (rig, switch, amplifier):
             await _started(stack, port)
-        on_served(Served(rig.path, switch.port, amplifier.port))
+        matching = None
+        if any(run.unit is not None for run in station.aerials.values()):
+            faults, heard = BoxFaults(), list[Heard]()
+            matching = TcpPort(lambda: MatchWire(station, faults, heard))
+            await _started(stack, matching)
+        on_served(Served(rig.path, switch.port, amplifier.port, matching.port if matching is not None else None))
         await _obey(bench, say, lines)
 
 

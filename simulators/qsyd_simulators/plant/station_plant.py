@@ -72,7 +72,9 @@ class StationPlant:
         self.amplifier = AmplifierPlant(make, meters=meters, trips=trips, tuner=tuner, at_us=at_us)
         self.switch = PlantSwitch(self)
         self.amplifier.on_rf = self.switch.set_rf
-        self._match: MatchSetting | None = None
+        self._matches: dict[int, MatchSetting] = {}
+        self.matched_under_power = False
+        """Ground truth: a matching unit has been moved while RF was on it."""
         self.port_selected(at_us)
 
     # What it is told
@@ -88,8 +90,22 @@ class StationPlant:
         self.switch.select(port, at_us)
 
     def match(self, setting: MatchSetting | None, at_us: int) -> None:
-        """Set the matching unit of the port in use, where it has one; None is straight through."""
-        self._match = setting
+        """Set the matching unit of the port in use; None is straight through. It stays as it is when others are used.
+
+        Raises `ValueError` where that port has none, and for positions that it has not.
+        """
+        port = self.switch.port
+        run = self.aerials.get(port)
+        if setting is None:
+            setting = MatchSetting()
+        elif run is None or run.unit is None:
+            raise ValueError(f"there is no matching unit on port {port}")
+        else:
+            run.unit.two_port(1_000_000, setting)
+        if setting == self._matches.get(port, MatchSetting()):
+            return
+        self.matched_under_power |= self.amplifier.controls.arriving_w > 0
+        self._matches[port] = setting
         self._terminate(at_us)
 
     def set_weather(self, weather: Weather, at_us: int) -> None:
@@ -142,6 +158,19 @@ class StationPlant:
             radiated_w=truth.delivered_w * way.efficiency(feed_ohm),
         )
 
+    @property
+    def harm(self) -> tuple[str, ...]:
+        """Ground truth: everything that has ever been moved or switched in as nothing must be, in words."""
+        amplifier = self.amplifier
+        seen = (
+            (self.switch.moved_under_power, "the antenna switch has moved under power"),
+            (self.matched_under_power, "a matching unit has been moved under power"),
+            (amplifier.moved_under_power, "the tank has been sent elsewhere under power"),
+            (amplifier.switched_in_under_power, "the amplifier has been switched in under power"),
+            (amplifier.operated_cold, "the amplifier has been switched in before it was warm"),
+        )
+        return tuple(text for so, text in seen if so)
+
     def antenna_ohm(self, port: int, frequency_hz: int, at_us: int) -> complex:
         """What the amplifier would look into on a port, its contacts at rest, its matching unit straight through."""
         return _Port(self.aerials.get(port), self.weather, None, at_us)(frequency_hz, at_us)
@@ -153,9 +182,9 @@ class StationPlant:
 
     def port_selected(self, at_us: int) -> None:
         """The switch has been told a port."""
-        self._match = None
         self._terminate(at_us)
 
     def _terminate(self, at_us: int) -> None:
-        run = self.aerials.get(self.switch.port)
-        self.amplifier.terminate(_Port(run, self.weather, self._match, self.switch.rests_us), at_us)
+        port = self.switch.port
+        run, match = self.aerials.get(port), self._matches.get(port)
+        self.amplifier.terminate(_Port(run, self.weather, match, self.switch.rests_us), at_us)

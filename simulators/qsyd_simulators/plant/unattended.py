@@ -43,13 +43,15 @@ from qsyd_rules.guarded import GuardedStation
 from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
+from qsyd_rules.readings import Readings
 from qsyd_rules.station import Station
 from qsyd_rules.tune_plan import lacking, plan_tune_up
 from qsyd_rules.tune_sight import Sight, sight_of
-from qsyd_rules.tune_up import Ask, ChangeTuning, Save, TuneAct, TuneStep, TuneUp, TuneWord
-from qsyd_rules.tune_up_steps import begin, look, saved, say, wake_at_us
+from qsyd_rules.tune_up import Ask, ChangeTuning, Save, SetDial, TuneAct, TuneStep, TuneUp, TuneWord
+from qsyd_rules.tune_up_steps import begin, give, look, saved, say, wake_at_us
 from qsyd_rules.wiring import Meters, Wiring
 from qsyd_rules.words import Mode, Result
+from qsyd_simulators.plant.matching_unit import MatchSetting
 from qsyd_simulators.plant.station_plant import StationPlant
 
 POLL_US = 50_000
@@ -73,8 +75,9 @@ WIRING = Wiring(
             1_000_000,
         )
     },
+    matches=True,
 )
-"""Everything carried, and an amplifier that tells all its meters."""
+"""Everything carried, matching units too, and an amplifier that tells all its meters."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +99,10 @@ class UnattendedStation:
     station: Station
     plant: StationPlant
     keying: Keying = field(default_factory=Keying)
+    sets_dial: bool = False
+    """Whether the station file lets the tune-up set the dial."""
+    dial_works: bool = True
+    """Whether the rig obeys that."""
     wiring: Wiring = WIRING
     now_us: int = 0
     dial_hz: int = 14_100_000
@@ -103,6 +110,8 @@ class UnattendedStation:
     told: list[tuple[int, Notice]] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
     """What the tune-up said, each once."""
+    set_dials: list[tuple[int, bool, str]] = field(default_factory=list)
+    """Each setting of the dial by the tune-up: when, whether keyed, and the amplifier's true state."""
     session: TuneUp | None = None
     tries: int = 0
 
@@ -215,12 +224,13 @@ class UnattendedStation:
                 plant.operate(False, at_us)
             case AmplifierOperate():
                 plant.operate(True, at_us)
-            case RecallPreset(tune=tune, load=load):
+            case RecallPreset(tune=tune, load=load, matching=matching):
                 plant.move_tank(tune, load, at_us)
+                plant.match(MatchSetting(*matching) if matching else None, at_us)
             case LimitDrive(drive_w=drive_w):
                 if not self.keying.ignores_limit:
                     plant.limit_drive(drive_w, at_us)
-        answer = (OutputAnswer(output, Result.ACKNOWLEDGED),)
+        answer = (OutputAnswer(output, Result.ACKNOWLEDGED, took_us=ANSWER_US),)
         self._after(ANSWER_US, lambda: self.tell(CommandFinished(self.now_us, number, answer)))
 
     def _poll(self) -> None:
@@ -240,7 +250,9 @@ class UnattendedStation:
     def tune_up(self, *, most_us: int = 20_000_000_000) -> TuneUp:
         """Tune up everything that is missing or stale, from a warm amplifier; the tune-up as it ended."""
         presets = self.state.station.presets
-        plan = plan_tune_up(self.core.atlas, self.wiring, presets, lacking(self.core.atlas, presets))
+        plan = plan_tune_up(
+            self.core.atlas, self.wiring, presets, lacking(self.core.atlas, presets), sets_dial=self.sets_dial
+        )
         self.plant.auto_tune(True, self.now_us)
         self.move(begin(plan, self.sight()))
         self.run(lambda: self.session is not None and self.session.is_over, most_us)
@@ -280,6 +292,31 @@ class UnattendedStation:
                 self.ask(request)
             case Save(preset=preset):
                 self._after(NOTE_US, lambda: self._saved(preset))
+            case SetDial(frequency_hz=frequency_hz):
+                self._after(ANSWER_US, lambda: self._obey_dial(frequency_hz))
+
+    def _obey_dial(self, frequency_hz: int) -> None:
+        """The rig has been told, and is asked where it stands."""
+        self.set_dials.append((self.now_us, self.keyed, self.plant.truth(self.now_us).state.value))
+        if self.dial_works:
+            self.turn_dial(frequency_hz)
+        self._poll_once()
+
+    def _match(self, it: TuneUp) -> None:
+        """What an operator would find by trying: the setting that the unit's own formula gives, then `next`."""
+        place = it.place
+        if place is None:
+            return
+        port = next(int(each.port) for each in self.station.antennas if each.name == place.antenna)
+        unit = self.plant.aerials[port].unit
+        if unit is None:
+            raise AssertionError("the station file names a matching unit that is not there")
+        hz = place.dial_hz
+        wanted = tuple(unit.solve(hz, self.plant.antenna_ohm(port, hz, self.now_us)))
+        if it.matching != wanted:
+            self.move(give(it, Readings(), self.sight(), wanted))
+        elif self.sight().released:
+            self.move(say(it, TuneWord.NEXT, self.sight()))
 
     def _saved(self, preset: Preset) -> None:
         key = (preset.antenna, preset.segment)
@@ -294,8 +331,10 @@ class UnattendedStation:
             return False
         if self.keyed:
             return it.step is not TuneStep.KEY
+        if it.step is TuneStep.DIAL and it.plan.sets_dial and it.dial_left is None:
+            return False
         waits = it.step is TuneStep.DRIVE and not it.plan.limits_drive
-        return waits or it.step in {TuneStep.DIAL, TuneStep.KEY, TuneStep.STOPPED}
+        return waits or it.step in {TuneStep.DIAL, TuneStep.MATCHING, TuneStep.KEY, TuneStep.STOPPED}
 
     def _act(self) -> None:
         it = self.session
@@ -309,7 +348,9 @@ class UnattendedStation:
             return
         match it.step:
             case TuneStep.DIAL:
-                self.turn_dial(it.place.segment.centre_hz)
+                self.turn_dial(it.place.dial_hz)
+            case TuneStep.MATCHING:
+                self._match(it)
             case TuneStep.KEY:
                 self.set_drive(it.drive_w * self.keying.drive_times)
                 self.key(True)

@@ -19,6 +19,8 @@ from qsyd_rules.event import (
     CommandFinished,
     DeviceRead,
     Event,
+    Hold,
+    HoldChanged,
     IntentRecorded,
     KeySensed,
     LockoutChanged,
@@ -88,6 +90,8 @@ class Account:
         self.band_since_us = at_us
         self.band_agreed = False
         self.minute_told = self.minute = minute
+        self.held: Hold | None = None
+        """The antenna that an operator holds, as far as asking and the clock say."""
         self.permit, self.line, self.antenna, self.tank = Told(), Told(), Told(), Told()
         self.heater = Told()
         self.heater_since_us: int | None = None
@@ -136,6 +140,7 @@ class Account:
             or not self.band_agreed
             or event.at_us >= self.heard_us + self._followed.lost_after_us
             or self.minute != self.minute_told
+            or (self.held is not None and event.at_us >= self.held.until_us)
             or self.amplifier_lost_us is not None
             or (self._power and self._shows_power)
         ):
@@ -173,6 +178,8 @@ class Account:
                 self.line_keyed = keyed is True
             case LockoutChanged(lockout=lockout):
                 self.locked_out = lockout is not None
+            case HoldChanged(hold=hold):
+                self.held = hold
             case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
                 self.heater_since_us = None
             case StopRequested():
@@ -188,6 +195,8 @@ class Account:
             self.lose_rig(at_us)
         if not self.keyed and at_us >= self.unkeyed_us + MINUTE_WAIT_US:
             self.minute = self.minute_told
+            if self.held is not None and at_us >= self.held.until_us:
+                self.held = None
         if self.amplifier_lost_us is not None and at_us >= self.amplifier_lost_us + EVIDENCE_GAP_US:
             if self.heater_since_us is not None:
                 self.wished = False
@@ -234,7 +243,8 @@ class Account:
         reading = self.reading
         if reading is None or reading.transmit_hz is None:
             return []
-        as_of = (reading.transmit_hz, reading.mode, reading.keyed, self.minute, self._store.presets)
+        held = None if self.held is None else self.held.antenna
+        as_of = (reading.transmit_hz, reading.mode, reading.keyed, self.minute, self._store.presets, held)
         if self._near_as_of != as_of:
             self._near_as_of, self._near = as_of, self._find_near(reading.transmit_hz)
         return self._near
@@ -258,7 +268,10 @@ class Account:
         """The decision for a frequency, as everything else stands."""
         mode = self.reading.mode if self.reading else None
         keyed = self.reading is not None and self.reading.keyed is True
-        situation = Situation(self._followed.name, frequency_hz, mode, AmplifierState.STANDBY, keyed, self.minute)
+        held = None if self.held is None else self.held.antenna
+        situation = Situation(
+            self._followed.name, frequency_hz, mode, AmplifierState.STANDBY, keyed, self.minute, held=held
+        )
         return self._atlas.place(situation, self._store.presets)
 
     def lose_rig(self, at_us: int) -> None:
@@ -273,6 +286,8 @@ class Account:
             self.unkeyed_us = event.at_us
         if before is None or before.transmit_hz != event.transmit_hz:
             self.minute = self.minute_told
+            if self.held is not None and event.at_us >= self.held.until_us:
+                self.held = None
         self.heard_us = event.at_us
         self.lost_us = None
         self.reading = event

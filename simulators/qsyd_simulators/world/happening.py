@@ -95,6 +95,17 @@ class LockOut:
 
 
 @dataclass(frozen=True, slots=True)
+class HoldAntenna:
+    """The operator holds an antenna for a time, or lets go of it (None)."""
+
+    antenna: str | None
+    lasts_us: int = 0
+
+    def __str__(self) -> str:
+        return "hold off" if self.antenna is None else f"hold {self.antenna} for {self.lasts_us / 60e6:g} min"
+
+
+@dataclass(frozen=True, slots=True)
 class EditPreset:
     """A stored preset changes to these positions, or goes (None)."""
 
@@ -131,7 +142,21 @@ class Relief:
         return f"fault {self.kind} over"
 
 
-Act = Dial | OtherVfo | Split | ChangeMode | Key | Unkey | Ask | Acknowledge | LockOut | EditPreset | Trouble | Relief
+Act = (
+    Dial
+    | OtherVfo
+    | Split
+    | ChangeMode
+    | Key
+    | Unkey
+    | Ask
+    | Acknowledge
+    | LockOut
+    | HoldAntenna
+    | EditPreset
+    | Trouble
+    | Relief
+)
 
 
 @dataclass(frozen=True, slots=True)

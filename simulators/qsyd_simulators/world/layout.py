@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 from qsyd_rules.command import CommandName
 from qsyd_rules.preset import Preset
@@ -10,6 +11,16 @@ from qsyd_rules.wiring import Meters, Wiring
 
 READINGS = frozenset({"forward_w", "reflected_w", "tune", "load", "state"})
 """What a simulated device tells when it is asked."""
+
+
+NOON = datetime(2031, 5, 4, 12, 0, tzinfo=UTC)
+"""When a run begins where nothing else is said: an invented day."""
+
+
+def stamp(begun: datetime, at_us: int) -> str:
+    """A virtual time as the wall clock shows it: RFC 3339, UTC, to the millisecond."""
+    shown = begun + timedelta(microseconds=at_us)
+    return shown.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +63,15 @@ class Layout:
     """Whether the rig reports changes unasked."""
     senses_key: bool = False
     """Whether the keying line is sensed beside the rig's own word."""
-    minute: int = 720
-    """Of the UTC day, at the beginning."""
+    begun: datetime = NOON
+    """What the wall clock shows at the beginning; UTC."""
+    file_sha256: str | None = None
+    """Of the station file, where there is one."""
+
+    @property
+    def minute(self) -> int:
+        """Of the UTC day, at the beginning."""
+        return self.begun.hour * 60 + self.begun.minute
 
     @property
     def wiring(self) -> Wiring:

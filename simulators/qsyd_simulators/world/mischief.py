@@ -14,6 +14,7 @@ from qsyd_simulators.world.happening import (
     Dial,
     EditPreset,
     Happening,
+    HoldAntenna,
     Key,
     LockOut,
     OtherVfo,
@@ -75,6 +76,8 @@ class Mischief:
                 world.acknowledge()
             case LockOut(is_on):
                 world.lock_out(is_on)
+            case HoldAntenna(antenna, lasts_us):
+                world.hold(antenna, lasts_us)
             case EditPreset(antenna, segment, positions):
                 world.edit_preset(antenna, segment, positions)
             case Trouble():

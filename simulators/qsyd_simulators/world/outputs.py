@@ -46,6 +46,7 @@ class Outputs:
         }
         self._answers: dict[int, list[OutputAnswer]] = {}
         self._expected: dict[int, int] = {}
+        self._left_us: dict[int, int] = {}
 
     def start(self) -> None:
         """The daemon begins to keep the links."""
@@ -54,7 +55,7 @@ class Outputs:
 
     def forget(self) -> None:
         """The daemon has died."""
-        self._answers, self._expected = {}, {}
+        self._answers, self._expected, self._left_us = {}, {}, {}
         for device in self.devices.values():
             device.forget()
 
@@ -79,6 +80,7 @@ class Outputs:
         carriers = self._carriers[effect.command.name]
         self._answers[effect.command_id] = []
         self._expected[effect.command_id] = len(carriers)
+        self._left_us[effect.command_id] = self._agenda.now_us
         for device in carriers:
             device.submit(effect.command_id, effect.command)
 
@@ -109,9 +111,9 @@ class Outputs:
         told = self._answers.get(number)
         if told is None:
             return
-        told.append(OutputAnswer(output, result, error))
+        told.append(OutputAnswer(output, result, error, self._agenda.now_us - self._left_us[number]))
         if len(told) == self._expected[number]:
-            del self._answers[number], self._expected[number]
+            del self._answers[number], self._expected[number], self._left_us[number]
             # Through the agenda: an answer never comes within the turn that sent the command.
             self._agenda.after(0, self._command_finished, (number, tuple(told)))
 

@@ -19,6 +19,7 @@ from qsyd_rules.notice import (
     Warned,
     event_fields,
 )
+from qsyd_rules.preset import Presets
 from qsyd_rules.words import AmplifierState
 from qsyd_simulators.world.agenda import MS
 from qsyd_simulators.world.happening import Act
@@ -63,6 +64,8 @@ class Told:
     """One line of the trace: an event of the station with its fields, or a step of the scenario."""
 
     at_us: int
+    time: str
+    """What the wall clock shows then, RFC 3339, UTC."""
     event: Mapping[str, Any] | None = None
     step: Step | None = None
     judged: Judged | None = None
@@ -75,6 +78,8 @@ class Outcome:
     judged: tuple[Judged, ...]
     violations: tuple[Violation, ...]
     ended_us: int
+    presets: Presets
+    """What is stored in the end."""
 
     @property
     def passed(self) -> bool:
@@ -94,6 +99,8 @@ class Onlooker:
         self._warnings: list[str] = []
         self._answer: Answer | None = None
         self._moves = 0
+        for event, effects in world.first:
+            self._watch(event, effects)
         world.watchers.append(self._watch)
 
     def begin_step(self) -> None:
@@ -148,13 +155,16 @@ class Onlooker:
             match effect:
                 case Report(notice=notice):
                     self._noticed(notice)
-                    self._tell(Told(event.at_us, {"event": notice.event, **event_fields(notice)}))
+                    self._say(event.at_us, {"event": notice.event, **event_fields(notice)})
                 case Answer():
                     self._answer = effect
                     fields = {"event": "answer", "accepted": effect.accepted, "text": effect.text}
-                    self._tell(Told(event.at_us, fields))
+                    self._say(event.at_us, fields)
                 case _:
                     pass
+
+    def _say(self, at_us: int, fields: Mapping[str, Any]) -> None:
+        self._tell(Told(at_us, self._world.clock(at_us), fields))
 
     def _noticed(self, notice: Notice) -> None:
         match notice:
@@ -197,12 +207,12 @@ def play(
         if isinstance(step.what, Expectation):
             verdict = _await(world, onlooker, step, step.what)
             judged.append(verdict)
-            tell(Told(verdict.at_us, step=step, judged=verdict))
+            tell(Told(verdict.at_us, world.clock(verdict.at_us), step=step, judged=verdict))
         else:
             onlooker.begin_step()
-            tell(Told(world.now_us, step=step))
+            tell(Told(world.now_us, world.clock(world.now_us), step=step))
             mischief.do(step.what)
-    return Outcome(tuple(judged), tuple(world.verdict.violations), world.now_us)
+    return Outcome(tuple(judged), tuple(world.verdict.violations), world.now_us, world.store.presets)
 
 
 def _await(world: World, onlooker: Onlooker, step: Step, expectation: Expectation) -> Judged:

@@ -15,6 +15,8 @@ from qsyd_rules.event import (
     DeadlineReached,
     Event,
     FaultAcknowledged,
+    Hold,
+    HoldChanged,
     IntentRecorded,
     KeySensed,
     Lockout,
@@ -30,7 +32,7 @@ from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.wiring import Wiring
 from qsyd_simulators.world.agenda import MS, NEVER_US, Agenda, S
-from qsyd_simulators.world.layout import Layout
+from qsyd_simulators.world.layout import Layout, stamp
 from qsyd_simulators.world.observer import Observer
 from qsyd_simulators.world.outputs import Outputs
 from qsyd_simulators.world.plant import Plant
@@ -84,9 +86,13 @@ class World:
         self.events = 0
         """How many things have happened: entries of the agenda, and times the station was woken."""
         self.minute = layout.minute
+        self._clock_set_us = 0
+        """How far the wall clock has been set forward."""
         self.lockout: Lockout | None = None
         self.is_alive = True
         self.watchers: list[Callable[[Event, tuple[Effect, ...]], None]] = []
+        self.first: list[tuple[Event, tuple[Effect, ...]]] = []
+        """What was told before anybody could watch: the start itself."""
         self.answers: list[Answer] = []
         self._requests = 0
         self._stalled_until_us = 0
@@ -98,7 +104,9 @@ class World:
         self.rig.sensed = self._sensed
         self.store.recorded = lambda number, error: self.tell(IntentRecorded(self.now_us, number, error))
         self.state = self.station.initial(self.store.presets, 0)
+        self.watchers.append(lambda event, effects: self.first.append((event, effects)))
         self._begin()
+        self.watchers.clear()
         self.outputs.ask_readings()
         self.agenda.after(MINUTE_US, self._turn_minute)
 
@@ -122,6 +130,10 @@ class World:
                 self.events += 1
                 agenda.take()
         agenda.now_us = max(agenda.now_us, until_us)
+
+    def clock(self, at_us: int) -> str:
+        """What the wall clock shows at a virtual time, RFC 3339, UTC, unless somebody sets it before then."""
+        return stamp(self.layout.begun, at_us + self._clock_set_us)
 
     @property
     def now_us(self) -> int:
@@ -170,6 +182,12 @@ class World:
         self.truth.lock_out(is_on)
         self.tell(LockoutChanged(self.now_us, self.lockout))
 
+    def hold(self, antenna: str | None, lasts_us: int) -> None:
+        """An operator holds an antenna past the rules, or lets go of it."""
+        until = self.now_us + lasts_us
+        held = None if antenna is None else Hold(antenna, until, self.clock(until), "operator", "a comparison")
+        self.tell(HoldChanged(self.now_us, held, "operator"))
+
     def edit_preset(self, antenna: str, segment: str, positions: tuple[int, int] | None) -> None:
         """A stored preset changes, or goes."""
         self.store.edit(antenna, segment, positions)
@@ -180,6 +198,7 @@ class World:
     def jump_clock(self, minutes: int) -> None:
         """The wall clock is set."""
         self.minute = (self.minute + minutes) % 1440
+        self._clock_set_us += minutes * MINUTE_US
         self.tell(MinuteTurned(self.now_us, self.minute))
 
     # What becomes of the daemon
@@ -241,7 +260,7 @@ class World:
             self.tell(KeySensed(self.now_us, self.rig.name, keyed))
 
     def _begin(self) -> None:
-        self.tell(Started(self.now_us, self.minute))
+        self.tell(Started(self.now_us, self.minute, self.layout.file_sha256))
         if self.lockout is not None:
             self.tell(LockoutChanged(self.now_us, self.lockout))
         self.outputs.start()

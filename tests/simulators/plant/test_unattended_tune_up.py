@@ -20,6 +20,7 @@ from qsyd_simulators.plant.recall_trial import random_dial, with_recall, without
 from qsyd_simulators.plant.station_plant import StationPlant
 from qsyd_simulators.plant.stations import HERON_POINT, heron_point, plover_sands
 from qsyd_simulators.plant.unattended import WIRING, Keying, UnattendedStation
+from qsyd_simulators.plant.weather import CALM
 
 SEED = 1
 Missed = tuple[float, float]
@@ -177,7 +178,11 @@ def begun(unattended: UnattendedStation, antenna: str, segment: str) -> Unattend
 
 
 def reached(unattended: UnattendedStation, *steps: TuneStep) -> None:
-    unattended.run(lambda: unattended.session is not None and unattended.session.step in steps, 60_000_000)
+    reached_within(unattended, 60_000_000, *steps)
+
+
+def reached_within(unattended: UnattendedStation, most_us: int, *steps: TuneStep) -> None:
+    unattended.run(lambda: unattended.session is not None and unattended.session.step in steps, most_us)
 
 
 def nothing_saved(unattended: UnattendedStation) -> bool:
@@ -215,8 +220,77 @@ def test_dial_on_another_band_while_keyed_is_stopped() -> None:
     assert nothing_saved(unattended)
 
 
+def test_dial_is_set_for_place_after_place_unkeyed_and_in_standby() -> None:
+    plant = heron_point(SEED)
+    unattended = UnattendedStation(station_of(plant, "Heron Point"), plant, sets_dial=True)
+    unattended.warm_up()
+    keys = [key for key, _ in tunable(unattended.core.atlas) if key[0] != "marsh-vertical"]
+    plan = plan_tune_up(unattended.core.atlas, WIRING, {}, keys, sets_dial=True)
+    plant.auto_tune(True, unattended.now_us)
+    unattended.move(begin(plan, unattended.sight()))
+    reached_within(unattended, 1_000_000_000, TuneStep.ENDED)
+    assert unattended.texts[-1] == f"done: {len(keys)} of {len(keys)} segments saved"
+    assert len(unattended.set_dials) == len(keys)
+    assert {(keyed, state) for _, keyed, state in unattended.set_dials} == {(False, "standby")}
+    assert not plant.harm
+
+
+def test_rig_that_takes_no_setting_is_dialled_by_hand() -> None:
+    plant = heron_point(SEED)
+    unattended = UnattendedStation(station_of(plant, "Heron Point"), plant, sets_dial=True, dial_works=False)
+    unattended.warm_up()
+    plan = plan_tune_up(unattended.core.atlas, WIRING, {}, [("cage-dipole", "40m/1")], sets_dial=True)
+    plant.auto_tune(True, unattended.now_us)
+    unattended.move(begin(plan, unattended.sight()))
+    reached(unattended, TuneStep.ENDED)
+    assert len(unattended.set_dials) == 1
+    assert any("the rig did not take the setting" in text for text in unattended.texts)
+    assert unattended.texts[-1] == "done: 1 of 1 segments saved"
+    assert not plant.harm
+
+
+def unmatched(plant: StationPlant) -> StationPlant:
+    """The same station, its matching units taken out."""
+    aerials = {port: replace(run, unit=None) for port, run in plant.aerials.items()}
+    return StationPlant(aerials, plant.amplifier.make, weather=plant.weather, meters=plant.amplifier.meters)
+
+
+def test_matching_unit_is_set_before_the_amplifier_and_recalled_with_the_preset() -> None:
+    """The dipole that is past 2.5 at the low end of 80m by itself, with its unit; positions come back with the dial."""
+    plant = plover_sands(SEED, weather=CALM)
+    unattended = UnattendedStation(station_of(plant, "Plover Sands"), plant)
+    unattended.warm_up()
+    wire = [key for key, _ in tunable(unattended.core.atlas) if key[0] == "shore-dipole"]
+    plan = plan_tune_up(unattended.core.atlas, WIRING, {}, wire)
+    assert {place.matching for place in plan.places} == {3}
+    plant.auto_tune(True, unattended.now_us)
+    unattended.move(begin(plan, unattended.sight()))
+    unattended.run(lambda: unattended.session is not None and unattended.session.is_over, 20_000_000_000)
+    plant.auto_tune(False, unattended.now_us)
+
+    presets = unattended.state.station.presets
+    assert sorted(presets) == sorted(wire)
+    assert len({preset.matching for preset in presets.values()}) >= len(wire) - 1
+    assert not plant.harm
+
+    unattended.ask(AmplifierRequest.OPERATE)
+    for key in (wire[0], wire[-1], wire[0]):
+        segment = unattended.core.atlas.segments_by_name[key[1]]
+        unattended.turn_dial(segment.centre_hz)
+        unattended.pass_time(6_000_000)
+        unattended.set_drive(presets[key].drive_w or 0)
+        unattended.key(True)
+        unattended.pass_time(1_000_000)
+        truth = plant.truth(unattended.now_us)
+        assert truth.forward_w > 1_250, key
+        assert truth.swr < 1.2, key
+        unattended.key(False)
+        unattended.pass_time(1_000_000)
+    assert not plant.harm
+
+
 def test_antenna_with_an_swr_of_3_ends_it_with_what_to_look_at() -> None:
-    plant = plover_sands(SEED)  # its dipole is past 2.5 at the low end of 80m
+    plant = unmatched(plover_sands(SEED))  # its dipole is past 2.5 at the low end of 80m
     unattended = UnattendedStation(station_of(plant, "Plover Sands"), plant)
     unattended.warm_up()
     begun(unattended, "shore-dipole", "80m/1")
