@@ -1,14 +1,20 @@
 """`qsyd reload` and SIGHUP on a live station: taken whole or not at all, at rest, and only what changed is begun anew."""
 
+import contextlib
+import os
+import pty
 import signal
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from api_station import running_station
 from foreign_rigs import TcpWire
 from live_station import ELSEWHERE_HZ, HOME_HZ, SHORT_S, LiveStation, live_station, until
-from running_daemon import RunningDaemon
+from raw_http import Answer
+from running_daemon import ENVIRONMENT, RunningDaemon, qsyd
 
 
 class Life:
@@ -262,3 +268,68 @@ def test_a_hang_up_signal_with_a_wrong_file_keeps_the_daemon_running(life: Life)
     life.daemon.process.send_signal(signal.SIGHUP)
     assert "cannot be read" in life.daemon.wait_for("warning", since=since, code="reload-refused")["text"]
     assert life.daemon.status()["transmit"]["released"] is True
+
+
+def test_from_afar_it_takes_an_administrator_and_answers_as_problems_do(tmp_path: Path) -> None:
+    """RFC 9457 problems with 422 for a wrong file and 409 for one that cannot be taken live; and the metric."""
+    with running_station(tmp_path) as station:
+        text = station.daemon.station.read_text()
+
+        def reload(role: str = "administer") -> Answer:
+            return station.post("/v1/reload", {}, role=role)
+
+        def metric() -> str:
+            lines = station.peer.ask("GET", "/metrics").body.decode().splitlines()
+            return next(line for line in lines if line.startswith("qsyd_config_reload_ok "))
+
+        assert [reload(role).status for role in ("watch", "operate")] == [403, 403]
+        assert reload().json["ending"] == "unchanged"
+        assert metric() == "qsyd_config_reload_ok 1"
+        station.daemon.station.write_text(text.replace("lease: 3 s", "lease: 4 s"))
+        assert reload().json["changed"] == ["api: lease 4 s, was 3 s"]
+        assert station.post("/v1/lease", {}).json["renew_within_s"] == 4
+        station.daemon.station.write_text(text.replace("region: 2", "region: two"))
+        wrong = reload()
+        assert (wrong.status, wrong.headers["content-type"]) == (422, "application/problem+json")
+        assert wrong.json["problems"][0].startswith(f"{station.daemon.station}:2:9: error: ")
+        assert metric() == "qsyd_config_reload_ok 0"
+        station.daemon.station.write_text(text.replace("Heron Quay", "Heron Key"))
+        live = reload()
+        assert (live.status, live.json["ending"]) == (409, "refused")
+        assert station.daemon.status()["station"] == "Heron Quay"
+
+
+def test_a_daemon_whose_terminal_is_gone_leaves_the_station_safe(tmp_path: Path) -> None:
+    """Started by hand on a terminal, the hang-up signal means that nobody looks at it any more (termios(3))."""
+    file = tmp_path / "station.yaml"
+    file.write_text(
+        "station: Heron Quay\nregion: 2\nrigs: {main: {link: simulated}}\nantennas: {wire: {port: 1, bands: [40m]}}\n"
+    )
+    state = tmp_path / "state"
+    child, terminal = pty.fork()
+    if child == 0:
+        command = [sys.executable, "-m", "qsyd_daemon", "run", str(file), "--state", str(state)]
+        with contextlib.suppress(OSError):
+            os.execve(sys.executable, command, dict(ENVIRONMENT))
+        os._exit(1)
+    try:
+        until(lambda: (state / "control.sock").exists(), bool)
+        file.write_text(file.read_text().replace("[40m]", "[80m]"))
+        os.kill(child, signal.SIGHUP)
+        until(
+            lambda: qsyd("status", "--json", "--state", str(state)).stdout,
+            lambda shown: '"ending": "reloaded"' in shown,
+        )
+        os.close(terminal)  # the kernel sends the signal, and the terminal is gone
+        ended: list[int] = []
+
+        def wait() -> bool:
+            ended[:] = os.waitpid(child, os.WNOHANG)
+            return ended[0] == child
+
+        until(wait, bool)
+        assert os.waitstatus_to_exitcode(ended[1]) == 0
+    finally:
+        with contextlib.suppress(ProcessLookupError, ChildProcessError):
+            os.kill(child, signal.SIGKILL)
+            os.waitpid(child, 0)

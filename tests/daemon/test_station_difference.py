@@ -36,8 +36,26 @@ def file(old: str = "", new: str = "") -> StationFile:
     return station_from_text(TEXT.replace(old, new) if old else TEXT, Path("station.yaml"))
 
 
-def test_comments_and_order_of_keys_are_no_difference() -> None:
-    assert differences(file(), file("region: 2\n", "# moved\nregion: 2   # ITU\n")) == ()
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("region: 2\n", "# moved\nregion: 2   # ITU\n"),
+        ("1450 W", "1.45 kW"),
+        ("40m: 2", "40m: [7.000 MHz, 7150 kHz, 7.300 MHz]"),
+        ("{port: 1, bands: [20m]}", "{bands: [20m], port: 1}"),
+        ("segments:", "change_over: {guard: 0.05 s}\nsegments:"),
+    ],
+)
+def test_what_is_only_written_otherwise_is_no_difference(old: str, new: str) -> None:
+    other = file(old, new)
+    assert differences(file(), other) == ()
+    assert exchange(file(), other).names == ()
+    assert untakeable(file(), other) == []
+
+
+def test_the_order_of_antennas_counts_for_the_first_one_serves() -> None:
+    beam, wire = "  beam: {port: 1, bands: [20m]}\n", "  wire: {port: 2, bands: [80m, 40m]}\n"
+    assert differences(file(), file(beam + wire, wire + beam)) == ("antennas: their order",)
 
 
 @pytest.mark.parametrize(
@@ -46,6 +64,10 @@ def test_comments_and_order_of_keys_are_no_difference() -> None:
         ("120 mA", "100 mA", "amplifier: limits: grid_current 100 mA, was 120 mA"),
         ("port: 1", "port: 4", "antenna beam: port 4, was 1"),
         ("20m: 2", "20m: 3", "segments of 20m: 3, was 2; they begin at 14.000 MHz, 14.116666 MHz, 14.233333 MHz"),
+        ("40m: 2", "40m: [7.000 MHz, 7.120 MHz, 7.300 MHz]", "segments of 40m: they begin at 7.000 MHz, 7.120 MHz"),
+        ("protocol: ascii-cat", "protocol: ascii-cat, poll: 80 ms", "rig main: poll 80 ms, was 50 ms"),
+        ("mode: data", "mode: [data, fm]", "rule “cool”: when: modes data, fm, was data"),
+        ("{kind: jsonl}", "{kind: log}", "output journal: of another kind"),
         ("name: cool,", "name: cooler,", "rule “cool”: taken away"),
         ("drive: 25 W", "drive: 20 W", "rule “cool”: then: drive 20 W, was 25 W"),
         ("7002", "7012", "output switch: link tcp:127.0.0.1:7012, was tcp:127.0.0.1:7002"),

@@ -24,6 +24,7 @@ from qsyd_daemon.station_file.load import load_station
 from qsyd_daemon.station_file.settings import Simulated, StationFile
 from qsyd_daemon.store.errors import StoreError
 from qsyd_daemon.store.store import Store
+from qsyd_daemon.terminal import Terminal
 from qsyd_simulators.rig_server import serve_on_loopback
 from qsyd_simulators.tcp_port import TcpPort
 
@@ -73,11 +74,12 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
         loop.add_signal_handler(number, stop.set)
     log.warning(CAUTION)
     daemon: Daemon | None = None
-    had_terminal = has_terminal()
+    terminal = Terminal()
 
     def hung_up() -> None:
-        if had_terminal and not has_terminal():
-            stop.set()  # its terminal is gone, and with it whoever looked at it
+        if terminal.is_gone:
+            terminal.let_go()
+            stop.set()
         elif daemon is not None:
             daemon.reload_soon()
 
@@ -105,15 +107,6 @@ async def _run(file: StationFile, directory: Path, arguments: argparse.Namespace
     for server in simulated.values():
         await server.close()
     return ExitCode.FAILED if daemon.service.crash is not None else ExitCode.DONE
-
-
-def has_terminal() -> bool:
-    """Whether this process has a controlling terminal that is still there (tty(4), from memory)."""
-    try:
-        os.close(os.open("/dev/tty", os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK | os.O_CLOEXEC))
-    except OSError:
-        return False
-    return True
 
 
 async def _serve_simulated(file: StationFile, log: FilteringBoundLogger) -> dict[str, TcpPort]:

@@ -176,7 +176,8 @@ def _segments(was: Station, now: Station) -> Iterator[str]:
         old, new = before.get(band, []), after.get(band, [])
         if old != new:
             edges = ", ".join(format_frequency(each.low_hz) for each in new)
-            yield f"segments of {band}: {len(new)}, was {len(old)}; they begin at {edges}"
+            number = f"{len(new)}, was {len(old)}; " if len(old) != len(new) else ""
+            yield f"segments of {band}: {number}they begin at {edges or 'none'}"
     yield from _fields("segments", was.computed, now.computed)
 
 
