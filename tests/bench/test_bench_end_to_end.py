@@ -107,6 +107,10 @@ class Changes:
     expected: tuple[str, ...]
     first_ms: list[float] = field(default_factory=list)
     over_ms: list[float] = field(default_factory=list)
+    bears_disturbance: bool = False
+    """Whether a change that a standstill of the machine sent another, safe way counts with its time instead of failing."""
+    disturbed: list[str] = field(default_factory=list)
+    """The lines of each of those."""
 
     def run(self, band: str) -> None:
         """One change of band, checked: the right lines in the safe order, and no wait short."""
@@ -117,11 +121,22 @@ class Changes:
         station.loop.run(lambda: station.has_heard("FREE", begin), 5, f"release on {band}")
         arrived = station.arrivals[begin:]
         words = tuple(arrival.line.split()[0] for arrival in arrived)
-        assert words == self.expected, [arrival.line for arrival in arrived]
+        if words != self.expected:
+            assert self.bears_disturbance, [arrival.line for arrival in arrived]
+            self._nothing_moved_unheld(begin)
+            self.disturbed.append(" ".join(words))
         over_ms = (arrived[-1].at_ns - rig.told_ns) / 1e6 - sum(self.waits_ms)
         assert over_ms >= 0, "a wait was short"
-        self.first_ms.append((arrived[0].at_ns - rig.told_ns) / 1e6)
+        if words[0] == "HOLD":  # else transmit was inhibited already
+            self.first_ms.append((arrived[0].at_ns - rig.told_ns) / 1e6)
         self.over_ms.append(over_ms)
+
+    def _nothing_moved_unheld(self, begin: int) -> None:
+        """Whatever way it went: antenna and tank moved only while transmit was inhibited."""
+        for index, arrival in enumerate(self.station.arrivals[begin:], begin):
+            if arrival.line.split()[0] in {"PORT", "TANK"}:
+                permits = [each.line for each in self.station.arrivals[:index] if each.line in {"HOLD", "FREE"}]
+                assert permits[-1] == "HOLD", [each.line for each in self.station.arrivals[begin:]]
 
 
 @pytest.mark.timeout(60 + 3 * CHANGES)

@@ -398,6 +398,7 @@ def test_the_log_says_once_a_minute_that_requests_are_refused_and_repeats_nothin
         "/v1/status/", "/v1\\status", "/v1/stat%75s", "/%76%31/status", "/v1/status;x", "/v1/status%2f..", "/v1", "/?",
         "/page.js/", "/page.js?x", "/../page.js", "/page%2ejs", "/index.html",
         "/etc/passwd", "//etc/passwd", "/v1/presets/../../../etc/passwd", "http://evil.example/v1/status",
+        "/v1/..%5c..%5cetc", "/v1/..\\status", "/%00", "/page.js%00.html",
         "/v1/status\x7f", "/" + "a" * 5_000,
     ],
 )  # fmt: skip
@@ -432,7 +433,7 @@ def test_parameters_that_are_none(station: ApiStation, target: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["../../etc/passwd", "a/b", "a\nb", "\u202egnol", "a" * 1_000_000, "", "'; DROP TABLE"]
+    "name", ["../../etc/passwd", "a/b", "a\\b", "a\x00b", "a\nb", "\u202egnol", "a" * 1_000_000, "", "'; DROP TABLE"]
 )
 def test_presets_with_names_that_are_none(station: ApiStation, name: str) -> None:
     preset = {"antenna": name, "segment": "80m/1", "tune": 1, "load": 2}
