@@ -22,6 +22,8 @@ def trouble(remote: Remote, error: Exception) -> str:
             return f"{where}: {_certificate(remote, error)}; nothing was sent"
         case ssl.SSLError(reason="WRONG_VERSION_NUMBER" | "HTTP_REQUEST" | "RECORD_LAYER_FAILURE"):
             return f"{where}: speaks no TLS; is this the port of its `api`, and has that a `tls`?"
+        case ssl.SSLEOFError():
+            return f"{where}: the connection ended in the middle of TLS"
         case ssl.SSLError():
             return f"{where}: TLS failed: {error.reason or error}"
         case socket.gaierror():

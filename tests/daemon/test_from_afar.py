@@ -8,45 +8,15 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import urlsplit
 
 import pytest
-from api_station import STATION, make_tokens
+from afar import Afar, certificate, port_of, station_afar, text
+from api_station import make_tokens
 from live_run import until
 from running_daemon import ENVIRONMENT, RunningDaemon, qsyd
 
 pytestmark = pytest.mark.timeout(120)
-
-
-@dataclass
-class Afar:
-    """A station over TLS, and what somebody elsewhere has in hand: its certificate, and a file for each token."""
-
-    directory: Path
-    daemon: RunningDaemon
-    port: int
-
-    @property
-    def server(self) -> str:
-        return f"https://localhost:{self.port}"
-
-    def options(self, role: str = "operate") -> list[str]:
-        return [
-            "--server",
-            self.server,
-            "--ca-file",
-            str(self.directory / "cert.pem"),
-            "--token-file",
-            self.token(role),
-        ]
-
-    def token(self, role: str) -> str:
-        return str(self.directory / f"{role}.token")
-
-    def ask(self, *words: str, role: str = "operate") -> subprocess.CompletedProcess[str]:
-        return qsyd(*words, *self.options(role))
 
 
 AUTHORITY = """\
@@ -92,40 +62,10 @@ def expired_certificate(directory: Path, stem: str) -> None:
         subprocess.run(command, check=True, capture_output=True, cwd=directory)
 
 
-def certificate(directory: Path, stem: str, name: str) -> None:
-    """Self-signed, for one DNS name."""
-    command = ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
-    command += ["-days", "2", "-subj", "/CN=a station", "-addext", f"subjectAltName=DNS:{name}"]
-    command += ["-keyout", str(directory / f"{stem}-key.pem"), "-out", str(directory / f"{stem}.pem")]
-    subprocess.run(command, check=True, capture_output=True)
-    (directory / f"{stem}-key.pem").chmod(0o600)
-
-
-def text(directory: Path, stem: str = "cert", port: int = 0) -> str:
-    tls = f"{{certificate: {directory / f'{stem}.pem'}, key: {directory / f'{stem}-key.pem'}}}"
-    block = f'api: {{listen: "127.0.0.1:{port}", lease: 2 s, tls: {tls}}}\n'
-    return STATION[: STATION.index("api:")] + block
-
-
-def port_of(daemon: RunningDaemon) -> int:
-    port: int | None = urlsplit(daemon.status()["api"]["address"]).port
-    assert port is not None
-    return port
-
-
 @pytest.fixture(scope="module")
 def afar(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Afar]:
-    directory = tmp_path_factory.mktemp("afar")
-    certificate(directory, "cert", "localhost")
-    (directory / "station.yaml").write_text(text(directory))
-    state = directory / "state"
-    for role, secret in make_tokens(state).items():
-        path = directory / f"{role}.token"
-        path.write_text(f"{secret}\n")
-        path.chmod(0o600)
-    with RunningDaemon(directory / "station.yaml", state) as daemon:
-        daemon.wait_for("placed", 20)
-        yield Afar(directory, daemon, port_of(daemon))
+    with station_afar(tmp_path_factory.mktemp("afar")) as running:
+        yield running
 
 
 def test_every_command_that_asks_a_running_daemon_asks_one_elsewhere(afar: Afar) -> None:

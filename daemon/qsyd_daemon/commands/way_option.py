@@ -2,6 +2,7 @@
 
 import argparse
 import os
+import signal
 import sys
 
 from qsyd_daemon.client import Way
@@ -15,6 +16,7 @@ def way_of(arguments: argparse.Namespace) -> Way | ExitCode:
 
     What is written on the command line counts before `$QSYD_SERVER`, so that `--state` always means this machine.
     """
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)  # a connection that is gone is an error to tell, and no silent end
     server = arguments.server
     if server is not None and arguments.state is not None:
         return _wrong("--state is a daemon of this machine, --server one elsewhere: write one of them")
