@@ -72,7 +72,7 @@ def test_a_lost_connection_is_told_once_and_not_every_second(page: Page, bench: 
     assert bench.daemon is not None
     bench.daemon.process.send_signal(signal.SIGSTOP)
     try:
-        expect(page.locator("#lost")).to_contain_text("the station does not answer", timeout=15_000)
+        expect(page.locator("#lost")).to_contain_text("the station does not answer")
         page.evaluate(HEARD)
         before = page.locator("#lost").text_content()
         page.wait_for_timeout(2_500)

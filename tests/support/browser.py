@@ -5,13 +5,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [
     *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
     *("--disable-component-update", "--disable-sync"),
 ]
+expect.set_options(timeout=15_000)
+"""The page itself takes up to five seconds to call a station lost."""
 needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="there is no chromium on this machine")
 
 

@@ -109,13 +109,17 @@ class EventReader:
     """Reads server-sent events off a raw connection, chunked transfer coding taken away (RFC 9112, section 7.1)."""
 
     def __init__(self, peer: Peer, **options: Any) -> None:
-        self.connection = peer.connect()
-        self.connection.sendall(peer.head("GET", "/v1/events", **options))
         self._data = b""
         self._text = b""
         self.comments: list[str] = []
-        while b"\r\n\r\n" not in self._data:
-            self._data += _more(self.connection, self._data)
+        self.connection = peer.connect()
+        try:
+            self.connection.sendall(peer.head("GET", "/v1/events", **options))
+            while b"\r\n\r\n" not in self._data:
+                self._data += _more(self.connection, self._data)
+        except OSError:
+            self.connection.close()
+            raise
         head, _, self._data = self._data.partition(b"\r\n\r\n")
         self.status = int(head.split()[1])
         self.head = head.decode("latin-1").lower()
