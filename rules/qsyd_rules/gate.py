@@ -80,7 +80,6 @@ class Gate:
             case AmplifierOperate():
                 self._check_still(account)
                 self._check_ready(account)
-                self._check_note(account)
                 self._check_agreement(account)
             case ReleaseTransmit():
                 self._check_release(account)

@@ -121,7 +121,7 @@ def _note_misplaced(turn: Turn, refusal: str | None) -> None:
 def _limit_drive(turn: Turn, wanted: Needs) -> None:
     """Lower the drive at once wherever no relay has to move first; raise it only while unkeyed and sure of the place."""
     state = turn.state
-    if not wanted.drive or wanted.relays or moves(state.drive):
+    if not wanted.drive or wanted.relays:
         return
     # Within a change-over the drive is raised as its step 5, before operate; what operate itself asks for, here.
     apart = state.change_over is None or heads_for(state.line, Line.OPERATE)

@@ -13,6 +13,7 @@ from proof_station import (
     GUESSED,
     GUESSES,
     HYSTERESIS_HZ,
+    OUTPUTS,
     PRESETS,
     STATION,
     TUNINGS,
@@ -21,7 +22,15 @@ from proof_station import (
     S,
 )
 
-from qsyd_rules.command import AmplifierOperate, Command, LimitDrive, RecallPreset, ReleaseTransmit, SelectAntenna
+from qsyd_rules.command import (
+    AmplifierOperate,
+    Command,
+    CommandName,
+    LimitDrive,
+    RecallPreset,
+    ReleaseTransmit,
+    SelectAntenna,
+)
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import FRESH_US, Account
 from qsyd_rules.gate_note import Note
@@ -29,6 +38,7 @@ from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
 from qsyd_rules.station import WithoutPreset
 from qsyd_rules.tuning import Tuning
+from qsyd_rules.wiring import Wiring
 
 NOW_US = 1000 * S
 GATE = Gate(ATLAS, WIRING)
@@ -149,6 +159,22 @@ def test_its_place_ends_where_the_segment_does(frequency_hz: int, passes: bool) 
     else:
         with pytest.raises(RefusedError):
             GATE.judge(account, OPERATE)
+
+
+@pytest.mark.parametrize("past_hz", [0, 1])
+def test_its_place_reaches_just_the_hysteresis_past_both_edges(past_hz: int) -> None:
+    """15m/2 has neighbours on both sides, so that the amplifier serves there too."""
+    for hz in (EDGES["15m/2"][0] - HYSTERESIS_HZ - past_hz, EDGES["15m/2"][1] + HYSTERESIS_HZ + past_hz):
+        account = ON_A_GUESS.but(transmit_hz=hz, tank=None, tuning=Tuning("loop", "15m/2"))
+        if past_hz:
+            refused(GATE, account, OPERATE, "I9")
+        else:
+            GATE.judge(account, OPERATE)
+
+
+def test_a_tune_up_where_no_antenna_is_switched_asks_for_none() -> None:
+    unswitched = Wiring({output: carried - {CommandName.SELECT_ANTENNA} for output, carried in OUTPUTS.items()})
+    Gate(ATLAS, unswitched).judge(TUNING_UP.but(antenna=None), OPERATE)
 
 
 # Links that are exchanged

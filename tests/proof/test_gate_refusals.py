@@ -161,6 +161,17 @@ def test_one_thing_wrong_is_enough(command: Command, invariant: str, changed: di
 
 
 @pytest.mark.parametrize(
+    ("antenna", "words"),
+    [(None, "I10: the tank of wire on an unknown antenna"), ("beam", "I10: the tank of wire on beam")],
+)
+def test_a_refusal_says_in_words_what_is_wrong(antenna: str | None, words: str) -> None:
+    with pytest.raises(RefusedError) as refused:
+        GATE.judge(SOUND.but(antenna=antenna), RECALL)
+
+    assert str(refused.value) == words
+
+
+@pytest.mark.parametrize(
     "command",
     [*(AmplifierOn(), AmplifierOff(), AmplifierStandby(), HighVoltageOff(), InhibitTransmit(("x",)), LimitDrive(10))],
     ids=lambda command: command.name,
@@ -198,6 +209,24 @@ def test_a_tank_serves_as_far_as_the_hysteresis_past_its_edge(hz: int, passes: b
     else:
         with pytest.raises(RefusedError, match="I9"):
             GATE.judge(account, OPERATE)
+
+
+@pytest.mark.parametrize(("past_hz", "passes"), [(0, True), (1, False)])
+def test_a_tank_serves_as_far_below_its_edge_as_above(past_hz: int, passes: bool) -> None:
+    tank = RecallPreset("beam", "20m/2", 12, 22)
+    account = SOUND.but(transmit_hz=14_175_000 - HYSTERESIS_HZ - past_hz, antenna="beam", tank=tank)
+    if passes:
+        GATE.judge(account, OPERATE)
+    else:
+        with pytest.raises(RefusedError, match="I9"):
+            GATE.judge(account, OPERATE)
+
+
+def test_a_tank_for_a_segment_that_the_station_does_not_have_is_refused() -> None:
+    tank = replace(RECALL, segment="40m/9")
+    presets = {("wire", "40m/9"): replace(PRESETS["wire", "40m/1"], segment="40m/9")}
+    with pytest.raises(RefusedError, match="I9"):
+        GATE.judge(SOUND.but(tank=tank, presets=presets), OPERATE)
 
 
 @pytest.mark.parametrize(("max_power_w", "passes"), [(1500, True), (1499, False)])
