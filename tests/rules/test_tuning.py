@@ -149,3 +149,15 @@ def test_monitor_wants_a_preset_except_where_it_is_being_tuned(tuning: Tuning | 
     trace.then(TuningChanged(trace.at_us, tuning))
     trace.leave(OPERATE)
     assert trace.wrong == wrong
+
+
+@pytest.mark.parametrize("antenna", ["wire", "no such antenna"])
+def test_tune_up_on_an_antenna_that_does_not_cover_the_band_selects_none(antenna: str) -> None:
+    bench = bare()
+    bench.tell(TuningChanged(bench.now_us, Tuning(antenna, "20m/1", 12)))
+    bench.run(S)
+    placed = bench.state.target
+    assert placed is not None
+    assert placed.antenna is not None
+    assert placed.antenna.name == "beam"
+    assert bench.is_released()
