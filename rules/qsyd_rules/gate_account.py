@@ -99,8 +99,10 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
             account = account.but(exchanging=event.what is not None)
         case Reloaded():
             account = reloaded(account, event, station, wiring)
-        case LoopStalled() if event.stalled_us > HEATER_GAP_US:
-            account = account.but(heater_on_us=None, asked_to_operate=False)
+        case LoopStalled():
+            account = account.but(unkeyed_since_us=event.at_us, rig_told_from_us=-1)
+            if event.stalled_us > HEATER_GAP_US:
+                account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():
             account = _asked(account, event, station, wiring)
         case _:
