@@ -61,7 +61,7 @@ from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
-from qsyd_rules.tuning import Tuning
+from qsyd_rules.tuning import SET_BY_HAND, Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 
@@ -217,7 +217,10 @@ def _stop(turn: Turn) -> None:
 
 
 def change_tuning(turn: Turn, tuning: Tuning | None) -> None:
-    """A tune-up begins, goes on to another place, or ends."""
+    """A tune-up begins, goes on to another place, or ends. Where it was, the operator's hand was on the tank."""
+    left = turn.state.tuning
+    if left is not None and not left.is_at(tuning):
+        turn.change(tank=doubted(turn.state.tank, SET_BY_HAND))
     turn.change(tuning=tuning)
 
 

@@ -93,8 +93,9 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
                 locked_out=event.lockout is not None,
                 asked_to_operate=account.asked_to_operate and event.lockout is None,
             )
-        case TuningChanged():
-            account = account.but(tuning=event.tuning)
+        case TuningChanged(tuning=tuning):
+            left = account.tuning is not None and not account.tuning.is_at(tuning)
+            account = account.but(tuning=tuning, tank=None if left else account.tank)
         case ExchangeChanged():
             account = account.but(exchanging=event.what is not None)
         case Reloaded():
