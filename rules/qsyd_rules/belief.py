@@ -7,7 +7,7 @@ from qsyd_rules.actuator import FIRST_PAUSE_US, Commanded, Unknown, doubted, fin
 from qsyd_rules.amplifier import SwitchingOff
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.event import CommandFinished
-from qsyd_rules.heater import heater_answered
+from qsyd_rules.heater import heater_answered, look_for_gap
 from qsyd_rules.metering import awaits_positions
 from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered
 from qsyd_rules.permit import permit_answered
@@ -114,6 +114,7 @@ def device_back(turn: Turn, output: str) -> None:
     if CommandName.LIMIT_DRIVE in carried:
         turn.change(drive=retried_at_once(state.drive))
     if sees_heater(turn.wiring, carried):
+        look_for_gap(turn)  # it may have been gone for longer than anybody was woken for
         turn.change(amplifier_lost_us=None)
     if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
         turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))

@@ -15,7 +15,7 @@ from qsyd_rules.actuator import (
     doubted,
     settled,
 )
-from qsyd_rules.amplifier import Hot, Line, Off, WarmUp
+from qsyd_rules.amplifier import Line
 from qsyd_rules.belief import device_back, device_lost, finish_command
 from qsyd_rules.change_over import NOTE_WAIT_US, note_answered
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
@@ -50,7 +50,7 @@ from qsyd_rules.evidence import DISAGREE_US, STUCK_GRACE_US, key_down_us, note_k
 from qsyd_rules.fault import FaultCode
 from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault
 from qsyd_rules.follow import lose_rig, read_rig, redecide, silent_at_us, take_minute
-from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, pass_heater_time
+from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, doubt_heater, pass_heater_time
 from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
 from qsyd_rules.judgement import FORCE_STANDBY_US, FRESH_US, at_rest_at_us, quiet_at_us
 from qsyd_rules.metering import pass_reading_time, read_device, stale_at_us, tank_overdue
@@ -61,7 +61,7 @@ from qsyd_rules.reloading import take_reload
 from qsyd_rules.report import amplifier_change, react, remarks
 from qsyd_rules.sequencer import advance
 from qsyd_rules.state import Permit, RigState, StationState
-from qsyd_rules.tuning import Tuning
+from qsyd_rules.tuning import SET_BY_HAND, Tuning
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 
@@ -217,7 +217,10 @@ def _stop(turn: Turn) -> None:
 
 
 def change_tuning(turn: Turn, tuning: Tuning | None) -> None:
-    """A tune-up begins, goes on to another place, or ends."""
+    """A tune-up begins, goes on to another place, or ends. Where it was, the operator's hand was on the tank."""
+    left = turn.state.tuning
+    if left is not None and not left.is_at(tuning):
+        turn.change(tank=doubted(turn.state.tank, SET_BY_HAND))
     turn.change(tuning=tuning)
 
 
@@ -238,9 +241,11 @@ def _stalled(turn: Turn, stalled_us: int) -> None:
     """The shell stood still: what was known is that old, and a permit line has been dropped meanwhile."""
     turn.report(Warned("stalled", f"qsyd stood still for {stalled_us / 1e6:.1f} s; transmit was inhibited meanwhile"))
     turn.change(permit=doubted(turn.state.permit, "qsyd stood still"))
-    if stalled_us > EVIDENCE_GAP_US and isinstance(turn.state.amplifier, WarmUp | Hot):
-        turn.change(amplifier=Off(), wish=False)
-        turn.amplifier_reason = "qsyd stood still: nobody knows whether the heater stayed on"
+    # Somebody may have keyed meanwhile: the guard runs anew, and upon a word that is asked for from here on.
+    rig = turn.rig.but(told_from_us=-1)
+    turn.change(quiet_since_us=turn.now_us, rigs={**turn.state.rigs, turn.followed: rig})
+    if stalled_us > EVIDENCE_GAP_US:
+        doubt_heater(turn, "qsyd stood still: nobody knows whether the heater stayed on")
 
 
 def _send_safe_state(turn: Turn, reason: str) -> None:

@@ -74,6 +74,9 @@ ADVICE = {
     FaultCode.UNSAFE_COMMAND: "qsyd was about to do, or did, something unsafe: report it, and look at the station.",
 }
 
+INHIBITING = frozenset({FaultCode.KEYED_TOO_LONG, FaultCode.NOT_READY, FaultCode.UNSAFE_COMMAND})
+"""Faults with which not even barefoot is safe."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:

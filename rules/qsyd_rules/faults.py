@@ -4,6 +4,9 @@ No fault clears by itself. An `offline` one takes the amplifier out of the signa
 `shutdown` one takes the high voltage off, lets the blower run, and costs a fresh warm-up. An acknowledgement is a single
 act of a person for one fault, never itself commands operate, and is refused while the cause can still be seen. The same
 fault three times in ten minutes locks: acknowledging it then takes a reason.
+
+The first fault is the one that tells what happened. Another is latched above it only where it asks for more than those
+that stand, the high voltage off or nobody to transmit; each is then acknowledged by itself.
 """
 
 from qsyd_rules.amplifier import CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp, disarmed
@@ -11,11 +14,11 @@ from qsyd_rules.command import CommandName, HighVoltageOff
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import DeviceRead, FaultAcknowledged
 from qsyd_rules.evidence import stuck_detail, stuck_fault_due
-from qsyd_rules.fault import Fault, FaultCode, Severity
+from qsyd_rules.fault import INHIBITING, SEVERITY, Fault, FaultCode, Severity
 from qsyd_rules.notice import FaultCleared, FaultFound
 from qsyd_rules.protection import persists, watch
 from qsyd_rules.readings import NO_READINGS, Readings
-from qsyd_rules.state import FaultHistory
+from qsyd_rules.state import FaultHistory, StationState, standing
 from qsyd_rules.turn import Turn
 
 REPEATS_WITHIN_US = 600_000_000
@@ -23,21 +26,35 @@ REPEATS_LOCK = 3
 
 
 def raise_fault(turn: Turn, code: FaultCode, detail: str, readings: Readings = NO_READINGS) -> None:
-    """Latch a fault, unless one stands already: the first is the one that tells what happened."""
+    """Latch a fault, unless those that stand ask for as much already."""
     state = turn.state
-    if state.fault is not None:
+    if not _asks_for_more(state, code):
         return
     recent = tuple((each, at_us) for each, at_us in state.fault_history if turn.now_us - at_us < REPEATS_WITHIN_US)
     history: FaultHistory = (*recent, (code, turn.now_us))
     locked = sum(each is code for each, _ in history) >= REPEATS_LOCK
+    if state.fault is not None:
+        turn.change(covered=(*state.covered, (state.fault, state.fault_locked)))
     fault = Fault(turn.take_id(), code, detail, turn.now_us, readings)
     turn.change(
         fault=fault, fault_locked=locked, fault_history=history, wish=False, amplifier=disarmed(state.amplifier)
     )
     turn.amplifier_reason = f"fault {code}: {detail}"
-    turn.report(FaultFound(fault.number, code, fault.severity, detail, fault.advice, locked))
+    _tell(turn, fault, locked=locked)
     if fault.severity is Severity.SHUTDOWN:
         _shut_down(turn)
+
+
+def _asks_for_more(state: StationState, code: FaultCode) -> bool:
+    """Whether a fault of this code asks for what none of those that stand has asked for."""
+    known = standing(state)
+    shuts_down = SEVERITY[code] is Severity.SHUTDOWN and all(each.severity is not Severity.SHUTDOWN for each in known)
+    inhibits = code in INHIBITING and all(each.code not in INHIBITING for each in known)
+    return not known or shuts_down or inhibits
+
+
+def _tell(turn: Turn, fault: Fault, *, locked: bool) -> None:
+    turn.report(FaultFound(fault.number, fault.code, fault.severity, fault.detail, fault.advice, locked))
 
 
 def _shut_down(turn: Turn) -> None:
@@ -61,7 +78,8 @@ def judge_readings(turn: Turn, event: DeviceRead) -> None:
     amplifier = turn.atlas.station.amplifier
     if amplifier is None:
         return
-    guarded, trip = watch(turn.state.guarded, event.readings, amplifier, turn.circumstances(), turn.now_us)
+    known = frozenset(each.code for each in standing(turn.state))
+    guarded, trip = watch(turn.state.guarded, event.readings, amplifier, turn.circumstances(), turn.now_us, known)
     turn.change(guarded=guarded)
     if trip is not None:
         raise_fault(turn, trip.code, trip.detail, event.readings)
@@ -83,12 +101,16 @@ def acknowledge(turn: Turn, event: FaultAcknowledged) -> None:
     if refusal is not None:
         turn.effects.append(Answer(event.request_id, False, refusal))
         return
-    turn.change(fault=None, fault_locked=False)
+    beneath, locked = turn.state.covered[-1] if turn.state.covered else (None, False)
+    turn.change(fault=beneath, fault_locked=locked, covered=turn.state.covered[:-1])
     turn.amplifier_reason = f"fault {fault.code} acknowledged by {event.operator}"
     turn.report(FaultCleared(fault.number, fault.code, event.operator, event.reason))
     after = (
         "switch the amplifier on again: the whole warm-up runs" if fault.severity is Severity.SHUTDOWN else "standby"
     )
+    if beneath is not None:
+        _tell(turn, beneath, locked=locked)
+        after = f"{beneath.code} stands still, from before it: acknowledge that too"
     turn.effects.append(Answer(event.request_id, True, f"fault {fault.code} acknowledged; {after}"))
 
 

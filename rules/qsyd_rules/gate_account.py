@@ -93,14 +93,17 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
                 locked_out=event.lockout is not None,
                 asked_to_operate=account.asked_to_operate and event.lockout is None,
             )
-        case TuningChanged():
-            account = account.but(tuning=event.tuning)
+        case TuningChanged(tuning=tuning):
+            left = account.tuning is not None and not account.tuning.is_at(tuning)
+            account = account.but(tuning=tuning, tank=None if left else account.tank)
         case ExchangeChanged():
             account = account.but(exchanging=event.what is not None)
         case Reloaded():
             account = reloaded(account, event, station, wiring)
-        case LoopStalled() if event.stalled_us > HEATER_GAP_US:
-            account = account.but(heater_on_us=None, asked_to_operate=False)
+        case LoopStalled():
+            account = account.but(unkeyed_since_us=event.at_us, rig_told_from_us=-1)
+            if event.stalled_us > HEATER_GAP_US:
+                account = account.but(heater_on_us=None, asked_to_operate=False)
         case OperatorAsked():
             account = _asked(account, event, station, wiring)
         case _:

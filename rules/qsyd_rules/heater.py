@@ -112,16 +112,29 @@ def heater_off(turn: Turn) -> None:
         turn.change(amplifier=Off())
 
 
-def pass_heater_time(turn: Turn) -> None:
-    heater, now_us = turn.state.amplifier, turn.now_us
-    lost_us = turn.state.amplifier_lost_us
-    unseen = lost_us is not None and now_us >= lost_us + EVIDENCE_GAP_US
-    match heater:
-        case WarmUp() | Hot() if unseen:
+def doubt_heater(turn: Turn, reason: str) -> None:
+    """Nobody knows whether the heater stayed on: the whole warm-up has to run anew."""
+    match turn.state.amplifier:
+        case WarmUp() | Hot():
             turn.change(amplifier=Off(), wish=False)
-            turn.amplifier_reason = "its link has been gone for 5 s: nobody knows whether the heater stayed on"
-        case CoolDown(off_us=off_us, ready_us=int()) if unseen and now_us < off_us:
+            turn.amplifier_reason = reason
+        case CoolDown(off_us=off_us, ready_us=int()):
             turn.change(amplifier=CoolDown(off_us, None))  # it is still to be switched off
+        case _:
+            pass
+
+
+def look_for_gap(turn: Turn) -> None:
+    """The heater out of sight for too long is doubted, before anything else is made of the time that has passed."""
+    lost_us = turn.state.amplifier_lost_us
+    if lost_us is not None and turn.now_us >= lost_us + EVIDENCE_GAP_US:
+        doubt_heater(turn, "its link has been gone for 5 s: nobody knows whether the heater stayed on")
+
+
+def pass_heater_time(turn: Turn) -> None:
+    look_for_gap(turn)
+    now_us = turn.now_us
+    match turn.state.amplifier:
         case WarmUp(ready_us=ready_us, armed=armed) if now_us >= ready_us:
             turn.change(amplifier=Hot(), wish=turn.state.wish or armed)
             turn.amplifier_reason = "warm-up has run in full"

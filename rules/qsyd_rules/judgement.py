@@ -9,10 +9,10 @@ from qsyd_rules.actuator import Commanded, Resting, Unknown, heads_for, moves, r
 from qsyd_rules.amplifier import Hot, Line, label
 from qsyd_rules.command import CommandName
 from qsyd_rules.evidence import is_stuck, key_down_us
-from qsyd_rules.fault import FaultCode
+from qsyd_rules.fault import INHIBITING
 from qsyd_rules.notice import Spot
 from qsyd_rules.placement import Placement
-from qsyd_rules.state import Intent, Permit, Tank
+from qsyd_rules.state import Intent, Permit, Tank, standing
 from qsyd_rules.turn import Turn
 from qsyd_rules.words import AmplifierState
 
@@ -20,10 +20,6 @@ FRESH_US = 600_000
 """Oldest word of the rig on keying that a step may rest on."""
 FORCE_STANDBY_US = 2_000_000
 """Still keyed this long after a move within the band: standby as the lesser harm."""
-
-
-_INHIBITING = {FaultCode.KEYED_TOO_LONG, FaultCode.NOT_READY, FaultCode.UNSAFE_COMMAND}
-"""Faults with which not even barefoot is safe."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,8 +276,8 @@ def _latched(turn: Turn) -> list[str]:
         found.append(f"maintenance lockout by {state.lockout.operator}: {state.lockout.reason}")
     if is_stuck(turn):
         found.append(f"keyed for more than {key_down_us(turn) / 1e6:g} s: is the key stuck?")
-    if state.fault is not None and state.fault.code in _INHIBITING:
-        found.append(f"fault {state.fault.code}: {state.fault.detail}; acknowledge it once its cause has gone")
+    latched = (fault for fault in standing(state) if fault.code in INHIBITING)
+    found += [f"fault {fault.code}: {fault.detail}; acknowledge it once its cause has gone" for fault in latched]
     return found
 
 

@@ -5,7 +5,7 @@ device's readings are stale, what they told is unknown, and the amplifier may no
 """
 
 from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, heads_for
-from qsyd_rules.amplifier import Hot, Line, Off, WarmUp
+from qsyd_rules.amplifier import CoolDown, Hot, Line, Off, WarmUp
 from qsyd_rules.command import CommandName
 from qsyd_rules.event import DeviceRead
 from qsyd_rules.faults import judge_readings
@@ -129,6 +129,8 @@ def _heater_told(turn: Turn, readings: Readings) -> None:
         turn.amplifier_reason = "it says that its heater is on; the whole warm-up counts from here"
     elif isinstance(heater, Hot | WarmUp) and readings.state is AmplifierState.OFF:
         _heater_doubted(turn)
+    elif isinstance(heater, CoolDown) and heater.ready_us is not None and readings.state is AmplifierState.OFF:
+        turn.change(amplifier=CoolDown(heater.off_us, None))  # switched off at its panel: no warm-up to go on with
 
 
 def _heater_doubted(turn: Turn) -> None:

@@ -146,7 +146,7 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             since_us = at_us if account.locked_out_us is None else account.locked_out_us
             return replace(account, locked_out_us=since_us if lockout is not None else None)
         case TuningChanged(tuning=tuning):
-            return replace(account, tuning=tuning)
+            return _tuned(account, tuning)
         case ExchangeChanged(what=what):
             since_us = at_us if account.exchanging_us is None else account.exchanging_us
             return replace(account, exchanging_us=since_us if what is not None else None)
@@ -160,6 +160,17 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             return replace(account, unwanted_us=at_us, stopped_us=at_us)
         case _:
             return account
+
+
+def _tuned(account: Account, tuning: Tuning | None) -> Account:
+    """Where a tune-up has been, a hand has moved the tank; only a recall that is under way still says where it is."""
+    before, tank = account.tuning, account.tank
+    elsewhere = before is not None and (
+        tuning is None or (before.antenna, before.segment) != (tuning.antenna, tuning.segment)
+    )
+    if elsewhere and tank is not None and tank.answered_us is not None:
+        tank = None
+    return replace(account, tuning=tuning, tank=tank)
 
 
 def _silent(account: Account, since_us: int) -> Account:

@@ -108,14 +108,17 @@ class Atlas:
         segment = self._segments.at(frequency_hz)
         band = self._bands[segment.band] if segment else None
         tuning = situation.tuning
+        tuned = self._by_name.get(tuning.antenna) if tuning is not None else None
         if tuning is not None and (segment is None or segment.name != tuning.segment):
             tuning = None  # the dial is elsewhere
+        if tuned is None or band is None or band.name not in tuned.bands:
+            tuning = None  # another station file has come into force: no such antenna here any more
         held = self._held(situation, band) if tuning is None else None
         if held is not None and selections.antenna is not None:
             selections = replace(selections, antenna=None)  # it goes before the rules
         antenna = self._antenna(selections, band) if held is None else held
         if tuning is not None:
-            antenna = self._by_name[tuning.antenna]
+            antenna = tuned
         inhibits, advice, sends = self._remarks(selections)
         if band is None:
             inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)

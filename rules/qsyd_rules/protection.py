@@ -64,9 +64,14 @@ class Trip:
 
 
 def watch(
-    guarded: Guarded, readings: Readings, amplifier: Amplifier, circumstances: Circumstances, at_us: int
+    guarded: Guarded,
+    readings: Readings,
+    amplifier: Amplifier,
+    circumstances: Circumstances,
+    at_us: int,
+    standing: frozenset[FaultCode] = frozenset(),
 ) -> tuple[Guarded, Trip | None]:
-    """Judge one set of readings; the first limit passed, the most telling first.
+    """Judge one set of readings; the first limit passed, the most telling first, but for what is `standing` already.
 
     `at_us` is when they arrived. The time since the last ones counts for the slow limits, at most `STEP_US_MAX`.
     """
@@ -74,9 +79,13 @@ def watch(
     anode = _warm(guarded, readings, amplifier, circumstances, at_us)
     charge = dict(guarded.charge)
     for code, excess in _slow(readings, amplifier, circumstances):
+        if code in standing:
+            continue  # what stands must not hide what comes on top of it
         charge[code] = max(0.0, charge.get(code, 0.0) + excess * step_us / SLOW_US)
     after = Guarded(at_us, charge, anode)
-    trip = next(_fast(readings, amplifier, circumstances), None) or _used_up(charge, readings) or _hot(anode)
+    fast = next((each for each in _fast(readings, amplifier, circumstances) if each.code not in standing), None)
+    hot = _hot(anode) if FaultCode.ANODE_HOT not in standing else None
+    trip = fast or _used_up(charge, readings) or hot
     if trip is not None:
         after = replace(after, charge={})
     return after, trip

@@ -15,7 +15,17 @@ and a change-over ends in a state that is right for where the dial is then.
 
 from dataclasses import replace
 
-from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, failures, heads_for, moves, retried_at_once
+from qsyd_rules.actuator import (
+    Commanded,
+    Resting,
+    Settling,
+    Unknown,
+    doubted,
+    failures,
+    heads_for,
+    moves,
+    retried_at_once,
+)
 from qsyd_rules.amplifier import Line
 from qsyd_rules.change_over import begin, end, expire_note, retarget
 from qsyd_rules.command import (
@@ -42,11 +52,13 @@ from qsyd_rules.judgement import (
     past_hysteresis,
     quiet_at_us,
     says_operate,
+    spot_of,
     tank_of,
 )
 from qsyd_rules.permit import forbid, permit_if_free
 from qsyd_rules.placement import Placement
 from qsyd_rules.state import ChangeOver, Intent
+from qsyd_rules.tuning import SET_BY_HAND
 from qsyd_rules.turn import Turn
 
 
@@ -88,12 +100,13 @@ def adopt_target(turn: Turn) -> None:
             if held != target:
                 turn.change(target=held)
             return
+    tank = doubted(state.tank, SET_BY_HAND) if target is not None and _was_tuned(turn, target) else state.tank
     turn.change(
         target=here,
         reported_us=state.here_since_us,
         line=retried_at_once(state.line),
         antenna=retried_at_once(state.antenna),
-        tank=retried_at_once(state.tank),
+        tank=retried_at_once(tank),
         drive=retried_at_once(state.drive),
         permit=retried_at_once(state.permit),
         hold_offs={name: replace(each, until_us=turn.now_us) for name, each in state.hold_offs.items()},
@@ -101,6 +114,13 @@ def adopt_target(turn: Turn) -> None:
     retarget(turn)
     if not agrees(turn):
         turn.effects.append(ReadRig(turn.followed))
+
+
+def _was_tuned(turn: Turn, target: Placement) -> bool:
+    """Whether this place is being tuned, so that an operator's hand is on the tank there."""
+    tuning = turn.state.tuning
+    spot = spot_of(target)
+    return tuning is not None and (spot.antenna, spot.segment) == (tuning.antenna, tuning.segment)
 
 
 def _only_drifts(turn: Turn, here: Placement, target: Placement) -> bool:

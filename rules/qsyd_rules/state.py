@@ -177,6 +177,8 @@ class StationState:
     fault: Fault | None = None
     """The fault that stands; only a person's acknowledgement ends it."""
     fault_locked: bool = False
+    covered: tuple[tuple[Fault, bool], ...] = ()
+    """Faults that stand beneath a graver one, the latest last, each with whether it is locked: its turn comes again."""
     fault_history: FaultHistory = ()
     lockout: Lockout | None = None
     """Somebody works on the station."""
@@ -214,3 +216,8 @@ class StationState:
         known.update(self.__dict__)
         known.update(fields)
         return copy
+
+
+def standing(state: StationState) -> tuple[Fault, ...]:
+    """All faults that stand, the one to be acknowledged first of all."""
+    return () if state.fault is None else (state.fault, *(fault for fault, _ in reversed(state.covered)))

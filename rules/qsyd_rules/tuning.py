@@ -4,6 +4,9 @@ from dataclasses import dataclass
 
 from qsyd_rules.preset import Preset
 
+SET_BY_HAND = "it was set by hand in a tune-up"
+"""Why nobody knows where a tank rests that was being tuned."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tuning:
@@ -17,3 +20,7 @@ class Tuning:
     """Where the tank begins, whatever is stored; None leaves it where it is."""
     hold: str | None = None
     """Why nobody may transmit now, in words; None lets the key go down."""
+
+    def is_at(self, other: "Tuning | None") -> bool:
+        """Whether the other one tunes the same antenna in the same segment."""
+        return other is not None and (self.antenna, self.segment) == (other.antenna, other.segment)

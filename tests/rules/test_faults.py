@@ -230,3 +230,77 @@ def test_stale_readings_take_operate_away_and_fresh_ones_give_it_back(bench: Gua
 
     assert bench.state.amplifier_shown is AmplifierState.OPERATE
     bench.must_be_unobjected()
+
+
+def test_what_asks_for_more_is_latched_above_a_lesser_fault_and_each_is_acknowledged_by_itself(bench: Guarded) -> None:
+    """A shutdown takes the high voltage off and costs a warm-up, whatever stands already; design page, invariant 7."""
+    bench.key()
+    bench.run(33 * S)
+    bench.unkey()
+    bench.run(S)
+    first = found(bench)[-1]
+    assert first.code is FaultCode.KEYED_TOO_LONG
+    number = len(bench.sent)
+
+    second = trip(bench)
+
+    assert second.code is FaultCode.TOLD
+    assert "high-voltage-off" in bench.names(number)
+    assert any("keyed-too-long" in reason for reason in bench.reasons), "what inhibits goes on inhibiting"
+    answer = acknowledge(bench)
+    assert answer.accepted
+    assert "keyed-too-long" in answer.text
+    bench.run(S)
+    assert bench.state.amplifier_shown is AmplifierState.FAULT
+    assert not bench.is_released()
+    assert found(bench)[-1].number == first.number
+    assert acknowledge(bench, first.number).accepted
+    bench.run(S)
+    assert bench.is_released()
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted, "the whole warm-up has to run anew"
+    bench.must_be_unobjected()
+
+
+def test_power_through_a_bypassed_amplifier_inhibits_although_its_own_fault_stands(bench: Guarded) -> None:
+    bench.lie = {"fault": "F12"}
+    bench.run(S)
+    assert found(bench)[-1].code is FaultCode.TOLD
+    assert bench.is_released()
+
+    bench.lie = {"fault": "F12", "forward_w": 400.0, "drive_w": 20.0}
+    bench.run(S)
+
+    assert found(bench)[-1].code is FaultCode.NOT_READY
+    assert not bench.is_released()
+    assert not acknowledge(bench).accepted, "it can still be seen"
+    assert [each.code for each in found(bench)].count(FaultCode.TOLD) == 1, "what stands is not told again and again"
+
+
+def test_heater_that_goes_off_under_a_lesser_fault_costs_a_fresh_warm_up(bench: Guarded) -> None:
+    bench.key()
+    bench.run(33 * S)
+    bench.unkey()
+    bench.run(S)
+    bench.lie = {"state": AmplifierState.OFF}
+    bench.run(10 * S)
+    bench.lie = {"state": AmplifierState.STANDBY}
+    bench.run(S)
+    assert found(bench)[-1].code is FaultCode.HEATER_LOST
+
+    assert acknowledge(bench).accepted
+    assert acknowledge(bench).accepted
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(WARM_UP_US)
+
+    bench.must_be_unobjected()
+
+
+def test_something_unsafe_latches_above_a_lesser_fault(bench: Guarded) -> None:
+    """Else the refused command would be tried again and again, with transmit released in between."""
+    trip(bench)
+    bench.run(S)
+    bench.tell(SafetyTripped(bench.now_us, "I1", "tried on purpose"))
+    bench.run(5 * S)
+
+    assert found(bench)[-1].code is FaultCode.UNSAFE_COMMAND
+    assert not bench.is_released()

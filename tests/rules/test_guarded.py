@@ -1,5 +1,7 @@
 """Core, gate and monitor together: whatever happens, nothing is ever objected to."""
 
+import heapq
+
 import pytest
 from guarded_bench import LOCKOUT, WARM_UP_US, WIRINGS, Guarded, a_bench, a_station, warm_up
 from guarded_deeds import Deed, flags, histories, relaxed
@@ -13,8 +15,10 @@ from qsyd_rules.event import (
     AmplifierRequest,
     FaultAcknowledged,
     LockoutChanged,
+    LoopStalled,
 )
 from qsyd_rules.fault import FaultCode
+from qsyd_rules.gate_account import observe
 from qsyd_rules.words import AmplifierState
 
 # Nothing is objected to
@@ -150,3 +154,77 @@ def test_an_amplifier_that_goes_on_saying_operate_keeps_the_antenna_where_it_is(
     before = len(bench.sent)
     bench.run(900 * MS)
     assert "select-antenna" not in bench.names(before)
+
+
+def stand_still(bench: Guarded, for_us: int) -> None:
+    """The loop does not turn for so long; what was due meanwhile comes after."""
+    bench.now_us += for_us
+    bench._queue = [(max(at_us, bench.now_us), order, action) for at_us, order, action in bench._queue]
+    heapq.heapify(bench._queue)
+
+
+def test_link_that_is_back_after_the_gap_voids_the_warm_up_although_nobody_was_woken_in_between() -> None:
+    bench = a_bench()
+    warm_up(bench)
+    bench.lose("amp")
+    bench.run(4900 * MS)
+    stand_still(bench, 200 * MS)
+    bench.connect("amp")
+    bench.run(2 * S)
+
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.must_be_unobjected()
+
+
+def test_amplifier_that_was_off_in_its_cool_down_warms_up_anew() -> None:
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    bench.ask(AmplifierRequest.OFF)
+    bench.run(S)
+    bench.lie = {"state": AmplifierState.OFF}
+    bench.run(3 * S)
+    bench.lie = {}
+    bench.run(S)
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(S)
+
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.must_be_unobjected()
+
+
+@pytest.mark.parametrize("wiring", ["two boxes", "heater by hand"])
+def test_loop_that_stood_still_in_the_cool_down_leaves_no_warm_up_to_go_on_with(wiring: str) -> None:
+    bench = a_bench(wiring)
+    warm_up(bench)
+    bench.ask(AmplifierRequest.OFF)
+    bench.run(S)
+    stand_still(bench, 6 * S)
+    bench.tell(LoopStalled(bench.now_us, 6 * S))
+    bench.run(S)
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(S)
+
+    assert not bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.must_be_unobjected()
+
+
+def test_nothing_moves_on_what_was_heard_before_the_loop_stood_still() -> None:
+    """Without a permit to doubt, too: the guard runs anew, on a word of the rig that was asked for afterwards."""
+    bench = a_bench("switch only")
+    bench.tune(7_050_000, push=True)
+    bench.run(49 * MS)
+    stand_still(bench, 520 * MS)
+    stalled_us = bench.now_us
+    bench.tell(LoopStalled(stalled_us, 520 * MS))
+    bench.run(S)
+
+    assert bench.times(CommandName.SELECT_ANTENNA)[-1] >= stalled_us + 50 * MS
+    bench.must_be_unobjected()
+
+
+def test_gate_wants_another_word_of_the_rig_and_the_guard_after_a_stall() -> None:
+    bench = a_bench()
+    now_us = bench.now_us
+    account = observe(bench.guarded.account, LoopStalled(now_us, 520 * MS), bench.station, bench.guard.wiring)
+
+    assert (account.unkeyed_since_us, account.rig_told_from_us) == (now_us, -1)

@@ -293,7 +293,7 @@ SEEDS = {
     "stays in operate while the dial moves": Seed("monitor", "I10", _to_40m, hears=_frozen_dial),
     "takes a note as written": HASTY,
     "moves the antenna upon a stall": Seed(
-        "monitor", "I16", _stalled_at_rest, adds=_upon(LoopStalled, SelectAntenna("main", "beam", 1))
+        "gate", "I1", _stalled_at_rest, adds=_upon(LoopStalled, SelectAntenna("main", "beam", 1)), alone="I16"
     ),
     "ignores a stuck key": Seed("monitor", "I17", _stuck, believes=_long_key),
     "stays in operate when asked for standby": Seed("monitor", "I24", _standby_asked, hears=_drop(OperatorAsked)),

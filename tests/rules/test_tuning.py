@@ -1,14 +1,17 @@
 """What a tune-up in force changes, and what it does not: core, gate and monitor on the virtual bench."""
 
 import pytest
+from guarded_bench import a_bench, warm_up
 from monitor_trace import BEAM, OPERATE, WARM_UP_US, started
 from station_bench import MS, Bench, S, station
 
 from qsyd_rules.command import AmplifierOn, AmplifierOperate, CommandName, RecallPreset
 from qsyd_rules.event import AmplifierRequest, TuningChanged
 from qsyd_rules.gate import Gate, RefusedError
-from qsyd_rules.gate_account import Account
+from qsyd_rules.gate_account import Account, observe
 from qsyd_rules.gate_note import Note
+from qsyd_rules.monitor_account import took
+from qsyd_rules.monitor_facts import Facts
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Preset
 from qsyd_rules.tuning import Tuning
@@ -149,3 +152,72 @@ def test_monitor_wants_a_preset_except_where_it_is_being_tuned(tuning: Tuning | 
     trace.then(TuningChanged(trace.at_us, tuning))
     trace.leave(OPERATE)
     assert trace.wrong == wrong
+
+
+@pytest.mark.parametrize("antenna", ["wire", "no such antenna"])
+def test_tune_up_on_an_antenna_that_does_not_cover_the_band_selects_none(antenna: str) -> None:
+    bench = bare()
+    bench.tell(TuningChanged(bench.now_us, Tuning(antenna, "20m/1", 12)))
+    bench.run(S)
+    placed = bench.state.target
+    assert placed is not None
+    assert placed.antenna is not None
+    assert placed.antenna.name == "beam"
+    assert bench.is_released()
+
+
+STORED = Preset("beam", "20m/1", 108, 208, low_hz=14_000_000, high_hz=14_175_000)
+
+
+def test_what_a_hand_has_moved_is_recalled_when_the_tune_up_ends_with_nothing_saved() -> None:
+    """The preset that was there before the tune-up is not in the tank any more, whatever was recalled at its beginning."""
+    bench = a_bench(metered=True)
+    bench.store({**bench.presets, ("beam", "20m/1"): STORED})
+    warm_up(bench)
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/1", 12, STORED)))
+    bench.run(S)
+    bench.ask(AmplifierRequest.STANDBY)
+    bench.run(S)
+    number = len(bench.sent)
+
+    bench.tell(TuningChanged(bench.now_us, None))
+    bench.ask(AmplifierRequest.OPERATE)
+    bench.run(2 * S)
+
+    names = bench.names(number)
+    assert "amplifier-operate" in names
+    assert names.index("recall-preset") < names.index("amplifier-operate")
+    bench.must_be_unobjected()
+
+
+def test_tank_moved_in_one_segment_is_not_taken_for_that_of_another_to_which_the_dial_goes_back() -> None:
+    """With nothing to begin from, the tune-up leaves the belief of the segment before, and the hand moves the tank."""
+    bench = a_bench()
+    warm_up(bench)
+    assert bench.state.tank.value.segment == "20m/1"  # type: ignore[union-attr]
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/2", 12)))
+    bench.tune(14_250_000, push=True)
+    bench.run(2 * S)
+    number = len(bench.sent)
+
+    bench.tune(14_050_000, push=True)
+    bench.run(2 * S)
+
+    names = bench.names(number)
+    assert "amplifier-operate" in names
+    assert names.index("recall-preset") < names.index("amplifier-operate")
+    bench.must_be_unobjected()
+
+
+def test_gate_and_monitor_take_a_tank_that_was_tuned_for_unknown() -> None:
+    bench = a_bench()
+    warm_up(bench)
+    bench.tell(TuningChanged(bench.now_us, HERE))
+    bench.run(S)
+    event = TuningChanged(bench.now_us, None)
+    assert observe(bench.guarded.account, event, bench.station, bench.guard.wiring).tank is None
+    facts = Facts(bench.station, bench.guard.wiring)
+    assert took(bench.guarded.watched.account, event, bench.now_us, facts).tank is None
+    same = TuningChanged(bench.now_us, Tuning("beam", "20m/1", 24))
+    assert observe(bench.guarded.account, same, bench.station, bench.guard.wiring).tank is not None
+    assert took(bench.guarded.watched.account, same, bench.now_us, facts).tank is not None

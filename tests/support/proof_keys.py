@@ -7,7 +7,7 @@ from dataclasses import fields
 
 from qsyd_rules.gate_account import Account
 from qsyd_rules.placement import Placement
-from qsyd_rules.state import ChangeOver, RigState, StationState
+from qsyd_rules.state import ChangeOver, RigState, StationState, standing
 
 _CORE = frozenset(
     [
@@ -47,6 +47,7 @@ _CORE = frozenset(
         "guarded",
         "fault",
         "fault_locked",
+        "covered",
         "fault_history",
         "lockout",
         "hold",
@@ -148,7 +149,7 @@ def core_key(state: StationState) -> tuple[object, ...]:
         state.quiet_since_us,
         state.disagree_since_us,
         state.disagree_told,
-        state.fault and state.fault.code,
+        tuple(each.code for each in standing(state)),
         state.lockout is None,
         state.misplaced_since_us,
         state.amplifier_lost_us,

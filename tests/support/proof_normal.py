@@ -174,6 +174,7 @@ def core_state(state: StationState, ids: Ids, clock: Clock) -> StationState:
         guarded=Guarded(),
         fault=None if fault is None else Fault(FAULT_ID, fault.code, "x", BASE_US, NO_READINGS),
         fault_locked=False,
+        covered=tuple((Fault(FAULT_ID, each.code, "x", BASE_US, NO_READINGS), False) for each, _ in state.covered),
         fault_history=(),
         misplaced_since_us=clock.past_or_none(state.misplaced_since_us, _FORCE_US),
         amplifier_lost_us=clock.past_or_none(state.amplifier_lost_us, _GAP_US),

@@ -41,6 +41,7 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.placement import Placement
 from qsyd_rules.rulebook import Situation
+from qsyd_rules.station import WithoutPreset
 from qsyd_rules.words import AmplifierState, Mode, Result, worst
 
 EVIDENCE_GAP_US = 5 * S
@@ -370,7 +371,8 @@ class Observer:
         self._judge_antenna(at_us)
         near = self._near()
         assert any(place.barefoot_because is None for place in near), "operate where the amplifier may not be"
-        if self._carries(CommandName.RECALL_PRESET):
+        by_policy = amplifier.without_preset is WithoutPreset.OPERATE and all(place.preset is None for place in near)
+        if self._carries(CommandName.RECALL_PRESET) and not by_policy:
             assert isinstance(self.tank.command, RecallPreset)
             assert self.tank.is_settled(at_us, self.times.preset_settle_us), "the tank has not settled"
             recalled = (self.tank.command.antenna, self.tank.command.segment)
