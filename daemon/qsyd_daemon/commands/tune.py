@@ -16,6 +16,10 @@ LOOK_EVERY_S = 0.25
 HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
 
 
+class _NotUnderstoodError(RefusedError):
+    """What was said is no word and no number of a tune-up; says what is."""
+
+
 def run(arguments: argparse.Namespace) -> int:
     """Begin or go on with a tune-up, or say one word to it."""
     way = way_of(arguments)
@@ -28,6 +32,9 @@ def run(arguments: argparse.Namespace) -> int:
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except _NotUnderstoodError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     except RefusedError as refused:
         print(f"refused: {refused}", file=sys.stderr)
         return ExitCode.FAILED
@@ -164,15 +171,19 @@ def _numbers(words: str) -> dict[str, float | list[float]]:
                 raise ValueError
             values.append(float(word))
         except ValueError:
-            raise RefusedError(f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1") from None
+            raise _NotUnderstoodError(
+                f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1"
+            ) from None
     empty = next((name for name, values in lists.items() if not values), None)
     if empty is not None:
-        raise RefusedError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
+        raise _NotUnderstoodError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
     return {name: values[0] if len(values) == 1 else values for name, values in lists.items()}
 
 
 def _post(way: Way, body: dict[str, Any]) -> dict[str, Any]:
     status, answer = call(way, "POST", "/v1/tune", body)
+    if status == 400:
+        raise _NotUnderstoodError(reason_of(answer))
     if status != 200:
         raise RefusedError(reason_of(answer))
     seen: dict[str, Any] = answer["tune_up"]
