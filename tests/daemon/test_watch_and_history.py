@@ -250,6 +250,32 @@ def test_watch_redraws_in_place_on_a_terminal_and_says_when_the_daemon_is_gone(t
         os.close(ours)
 
 
+@pytest.mark.parametrize("name", ["status", "watch"])
+def test_on_a_narrow_terminal_lines_are_wrapped_and_nothing_is_cut_off(station: ApiStation, name: str) -> None:
+    """What a phone shows, 45 columns wide: the end of a line is what an operator needs, a reason or a limit."""
+    station.daemon.qsyd("hold", "hill-beam", "--for", "2min", "--reason", "the other one has water in its feed line")
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        command(station, name),
+        stdin=theirs,
+        stdout=theirs,
+        env={**ENVIRONMENT, "COLUMNS": "45", "LINES": "40", "TERM": "vt100"},
+    )
+    os.close(theirs)
+    screen, end_s = b"", time.monotonic() + WITHIN_S
+    while b"guard" not in screen:
+        assert time.monotonic() < end_s, screen
+        if select.select([ours], [], [], 0.2)[0]:
+            screen += os.read(ours, 65536)
+    process.send_signal(signal.SIGINT)
+    process.wait(WITHIN_S)
+    os.close(ours)
+    station.daemon.qsyd("hold", "off")
+    lines = re.sub(r"\x1b\[[0-9]*[A-Z]", "", screen.decode()).replace("\r", "").split("\n")
+    assert max(len(line) for line in lines) <= 45
+    assert "the other one has water in its feed line" in " ".join(" ".join(lines).split())
+
+
 @pytest.mark.parametrize("call", [("watch",), ("history",), ("hold", "x", "--for", "1min"), ("history", "--follow")])
 def test_without_a_daemon_they_end_with_69(tmp_path: Path, call: tuple[str, ...]) -> None:
     done = qsyd(*call, "--state", str(tmp_path / "none"))
