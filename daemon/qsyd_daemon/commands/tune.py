@@ -154,7 +154,10 @@ def _begin(way: Way, arguments: argparse.Namespace) -> dict[str, Any]:
 
 def _say(way: Way, words: str) -> dict[str, Any]:
     if "=" not in words:
-        return _post(way, {"say": words})
+        try:
+            return _post(way, {"say": words})
+        except _NotUnderstoodError:
+            raise _NotUnderstoodError(f"{words!r} is not understood; {HELP}") from None
     return _post(way, {"say": "numbers", "numbers": _numbers(words)})
 
 
