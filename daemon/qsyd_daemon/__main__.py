@@ -25,12 +25,12 @@ MODES = ("cw", "lsb", "usb", "am", "fm", "data")
 def main(argv: list[str] | None = None) -> int:
     """Run one command; its exit code."""
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    _open_closed_ends()
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a path need not be text
     try:
         code = _run(argv)
-        if sys.stdout is not None:  # closed before we began: what is printed then goes nowhere
-            sys.stdout.flush()
+        sys.stdout.flush()
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
@@ -38,9 +38,25 @@ def main(argv: list[str] | None = None) -> int:
         return 0
     except OSError as error:  # every command tells of its own files; what is left is the output, on a full disk
         _drop_output()
-        print(f"error: the output cannot be written: {error}", file=sys.stderr)
+        print(f"error: the output cannot be written: {error.strerror or error}", file=sys.stderr)
         return 1
     return code
+
+
+def _open_closed_ends() -> None:
+    """Where one of the three standard ends was closed before we began, what is printed goes nowhere.
+
+    Else the first link or file to be opened would get its number, and what is meant for people.
+    """
+    for descriptor in range(3):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
+    if sys.stdout is None:
+        sys.stdout = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), encoding="utf-8")
+    if sys.stderr is None:
+        sys.stderr = io.TextIOWrapper(io.FileIO(2, "w", closefd=False), encoding="utf-8")
 
 
 def _run(argv: list[str] | None) -> int:

@@ -421,6 +421,7 @@ def test_output_that_nobody_takes_makes_no_traceback(station: Path, call: str, r
     assert_no_traceback(done.stderr, command)
     assert "Exception ignored" not in done.stderr
     assert done.returncode == (1 if redirection == ">/dev/full" else 0)
+    assert "Errno" not in done.stderr
 
 
 def test_version_and_help_are_there_for_every_command() -> None:

@@ -250,6 +250,24 @@ def test_watch_redraws_in_place_on_a_terminal_and_says_when_the_daemon_is_gone(t
         os.close(ours)
 
 
+@pytest.mark.parametrize("closed", [">&-", ">&- 2>&- <&-"])
+@pytest.mark.parametrize("call", ["status", "history", "watch", "history --follow", "tap rig main"])
+def test_with_its_ends_closed_a_command_goes_on_and_says_nothing(station: ApiStation, call: str, closed: str) -> None:
+    words = " ".join(f"'{word}'" for word in command(station, *call.split()))
+    process = subprocess.Popen(
+        ["sh", "-c", f"exec {words} {closed}"], stderr=subprocess.PIPE, text=True, env=ENVIRONMENT
+    )
+    assert process.stderr is not None
+    try:
+        assert process.wait(WITHIN_S if call in {"status", "history"} else 2) == 0
+    except subprocess.TimeoutExpired:
+        assert call not in {"status", "history"}
+        process.send_signal(signal.SIGINT)
+        assert process.wait(WITHIN_S) == 130
+    assert "Traceback" not in process.stderr.read()
+    process.stderr.close()
+
+
 @pytest.mark.parametrize("name", ["status", "watch"])
 def test_on_a_narrow_terminal_lines_are_wrapped_and_nothing_is_cut_off(station: ApiStation, name: str) -> None:
     """What a phone shows, 45 columns wide: the end of a line is what an operator needs, a reason or a limit."""

@@ -11,8 +11,11 @@ from typing import Any
 from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, look, reason_of
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.terminal_lines import fitted
 
 LOOK_EVERY_S = 0.25
+INDENT = 2
+"""Where a line goes on that the terminal is too narrow for."""
 HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
 
 
@@ -48,7 +51,7 @@ def _once(way: Way, arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps({"tune_up": seen}))
     elif seen is not None:
-        print(_line(seen))
+        _print(_line(seen))
     return ExitCode.DONE
 
 
@@ -59,15 +62,16 @@ def _guide(way: Way, arguments: argparse.Namespace) -> int:
     else:
         print("a tune-up is under way: going on with it")
     for caution in seen["cautions"]:
-        print(f"! {caution}")
+        _print(f"! {caution}")
     for each in seen.get("left_out", []):
-        print(f"left out: {each}")
-    print(HELP)
+        _print(f"left out: {each}")
+    _print(HELP)
     try:
         return _follow(way, seen)
     except KeyboardInterrupt:
         seen = _say(way, "stop")
-        print(f"\n{_line(seen)}")
+        print()
+        _print(_line(seen))
         return ExitCode.FAILED
 
 
@@ -78,7 +82,7 @@ def _follow(way: Way, seen: dict[str, Any]) -> int:
     while True:
         line = _line(seen)
         if line != last:
-            print(line, flush=True)
+            _print(line)
             last = line
         if seen["step"] == "ended":
             return ExitCode.DONE if seen["saved"] == seen["of"] else ExitCode.FAILED
@@ -86,7 +90,7 @@ def _follow(way: Way, seen: dict[str, Any]) -> int:
             try:
                 _say(way, words.strip() or "next")
             except RefusedError as refused:
-                print(f"  no: {refused}", flush=True)
+                _print(f"  no: {refused}")
         seen = _look(way) or seen
 
 
@@ -118,6 +122,10 @@ class _Typed:
             return []
         *whole, self._rest = (self._rest + data).split(b"\n")
         return [line.decode(errors="replace") for line in whole]
+
+
+def _print(line: str) -> None:
+    print("\n".join(fitted([line], INDENT)), flush=True)
 
 
 def _line(seen: dict[str, Any] | None) -> str:
