@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TypeAlias
 
 from qsyd_daemon import __version__
+from qsyd_daemon.command_parser import CommandParser, watts, whole
 
 DESCRIPTION = """\
 Follows an HF rig's dial and keeps antenna, amplifier tank, drive and transmit
@@ -16,20 +17,20 @@ permit right behind it, in a safe order. It never keys the transmitter."""
 CAUTION = """\
 Caution: plate voltage and RF kill. qsyd is a supervisor, not an interlock: the
 hardware's own protection, local code and licensed practice come first."""
-Parser: TypeAlias = argparse.ArgumentParser
-Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+Parser: TypeAlias = CommandParser
+Commands: TypeAlias = "argparse._SubParsersAction[CommandParser]"
 MODES = ("cw", "lsb", "usb", "am", "fm", "data")
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run one command; its exit code."""
     signal.signal(signal.SIGPIPE, signal.SIG_DFL)
+    _open_closed_ends()
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # a path need not be text
     try:
         code = _run(argv)
-        if sys.stdout is not None:  # closed before we began: what is printed then goes nowhere
-            sys.stdout.flush()
+        sys.stdout.flush()
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except BrokenPipeError:
@@ -37,9 +38,25 @@ def main(argv: list[str] | None = None) -> int:
         return 0
     except OSError as error:  # every command tells of its own files; what is left is the output, on a full disk
         _drop_output()
-        print(f"error: the output cannot be written: {error}", file=sys.stderr)
+        print(f"error: the output cannot be written: {error.strerror or error}", file=sys.stderr)
         return 1
     return code
+
+
+def _open_closed_ends() -> None:
+    """Where one of the three standard ends was closed before we began, what is printed goes nowhere.
+
+    Else the first link or file to be opened would get its number, and what is meant for people.
+    """
+    for descriptor in range(3):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
+    if sys.stdout is None:
+        sys.stdout = io.TextIOWrapper(io.FileIO(1, "w", closefd=False), encoding="utf-8")
+    if sys.stderr is None:
+        sys.stderr = io.TextIOWrapper(io.FileIO(2, "w", closefd=False), encoding="utf-8")
 
 
 def _run(argv: list[str] | None) -> int:
@@ -56,29 +73,29 @@ def _drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def parser() -> argparse.ArgumentParser:
+def parser() -> CommandParser:
     """The whole command line."""
-    whole = argparse.ArgumentParser(
+    top = CommandParser(
         prog="qsyd", description=DESCRIPTION, epilog=CAUTION, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    whole.add_argument("--version", action="version", version=f"qsyd {__version__}")
-    commands = whole.add_subparsers(title="commands", metavar="COMMAND", required=True)
-    state = argparse.ArgumentParser(add_help=False)
+    top.add_argument("--version", action="version", version=f"qsyd {__version__}")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    state = CommandParser(add_help=False)
     state.add_argument(
         "--state", metavar="DIR", help="state directory (default $STATE_DIRECTORY, else $XDG_STATE_HOME/qsyd)"
     )
-    as_json = argparse.ArgumentParser(add_help=False)
+    as_json = CommandParser(add_help=False)
     as_json.add_argument("--json", action="store_true", help="one JSON document on standard output")
     _station_commands(commands, state, as_json)
     _daemon_commands(commands, _way(state), as_json)
     _token_commands(commands, state, as_json)
     _simulator_commands(commands, as_json)
-    return whole
+    return top
 
 
 def _way(state: Parser) -> Parser:
     """Which daemon is asked: one of this machine, or one elsewhere."""
-    way = argparse.ArgumentParser(add_help=False, parents=[state])
+    way = CommandParser(add_help=False, parents=[state])
     elsewhere = way.add_argument_group("a daemon elsewhere")
     elsewhere.add_argument(
         "--server", metavar="URL", help="such as https://station.example:8443 (default $QSYD_SERVER)"
@@ -118,7 +135,7 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     explain.add_argument("--at", metavar="HH:MM", help="time of day, UTC, for rules that ask for it")
     explain.add_argument("--when", metavar="TIME", help="instead: what was in force then, as 02:14 or a full time")
     explain.add_argument(
-        "--event", type=int, metavar="N", help="instead: what was in force after this event of history"
+        "--event", type=whole, metavar="N", help="instead: what was in force after this event of history"
     )
     explain.add_argument("--around", default="5 s", metavar="TIME", help="show what happened within it (default 5 s)")
     explain.set_defaults(module="explain")
@@ -132,7 +149,7 @@ def _station_commands(commands: Commands, state: Parser, as_json: Parser) -> Non
     timeline = commands.add_parser("timeline", help="draw a change-over from a file of events, as SVG")
     timeline.add_argument("events", metavar="EVENTS", help="what --events has written")
     timeline.add_argument("file", metavar="FILE", help="the picture")
-    timeline.add_argument("--number", type=int, metavar="N", help="the N-th change-over (default: the last)")
+    timeline.add_argument("--number", type=whole, metavar="N", help="the N-th change-over (default: the last)")
     timeline.set_defaults(module="timeline")
 
 
@@ -147,10 +164,10 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
         named.add_argument("antenna", metavar="ANTENNA")
         named.add_argument("segment", metavar="SEGMENT", help="such as 80m/1")
         if verb == "save":
-            named.add_argument("--tune", type=int, required=True, metavar="STEPS", help="tune capacitor")
-            named.add_argument("--load", type=int, required=True, metavar="STEPS", help="load capacitor")
-            named.add_argument("--drive", type=int, metavar="W", help="drive used, in watts")
-            named.add_argument("--matching", type=int, nargs="+", default=[], metavar="STEPS", help="matching unit")
+            named.add_argument("--tune", type=whole, required=True, metavar="STEPS", help="tune capacitor")
+            named.add_argument("--load", type=whole, required=True, metavar="STEPS", help="load capacitor")
+            named.add_argument("--drive", type=watts, metavar="POWER", help="drive used, such as 50 W")
+            named.add_argument("--matching", type=whole, nargs="+", default=[], metavar="STEPS", help="matching unit")
     export = verbs.add_parser("export", parents=[state], help="as CSV")
     export.add_argument("file", metavar="FILE", nargs="?", help="default and -: standard output")
     take = verbs.add_parser("import", parents=[state], help="from CSV; a bad row imports nothing")
@@ -180,7 +197,7 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
         "--event", action="append", default=[], metavar="NAMES", help="only these, such as placed,fault"
     )
     history.add_argument("--why", action="store_true", help="under each decision, what it followed from")
-    history.add_argument("--limit", type=int, default=1000, metavar="N", help="the newest N (default 1000)")
+    history.add_argument("--limit", type=whole, default=1000, metavar="N", help="the newest N (default 1000)")
     history.add_argument("--follow", action="store_true", help="go on with what comes; with --json a line each")
     history.set_defaults(module="history")
 
@@ -262,7 +279,7 @@ def _daemon_commands(commands: Commands, state: Parser, as_json: Parser) -> None
         "acknowledge", parents=[state], help="a fault has been seen and its cause is gone"
     )
     acknowledge.add_argument(
-        "number", metavar="NUMBER", nargs="?", type=int, help="the fault (default: the one there is)"
+        "number", metavar="NUMBER", nargs="?", type=whole, help="the fault (default: the one there is)"
     )
     acknowledge.add_argument("--reason", help="needed where the same fault came again and again")
     acknowledge.set_defaults(module="acknowledge")
@@ -280,7 +297,7 @@ def _token_commands(commands: Commands, state: Parser, as_json: Parser) -> None:
     token = commands.add_parser("token", help="who may call from afar: new, list, remove")
     token.set_defaults(module="token")
     verbs = token.add_subparsers(title="verbs", metavar="VERB", dest="verb", required=True)
-    file = argparse.ArgumentParser(add_help=False)
+    file = CommandParser(add_help=False)
     file.add_argument("--file", metavar="FILE", help="default tokens.json in the state directory")
     new = verbs.add_parser("new", parents=[state, file], help="make one; it is printed once")
     new.add_argument("role", metavar="ROLE", choices=("watch", "operate", "administer"), help="what it may do")
@@ -297,12 +314,14 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
     simulate.add_argument(
         "scenario", metavar="SCENARIO", nargs="?", help="a file, or the name of one that comes with qsyd"
     )
-    simulate.add_argument("--campaign", type=int, metavar="N", help="random runs of N change-overs in all, with faults")
     simulate.add_argument(
-        "--recall-trial", type=int, metavar="N", help="N random jumps of the dial with presets and without any"
+        "--campaign", type=whole, metavar="N", help="random runs of N change-overs in all, with faults"
     )
-    simulate.add_argument("--seed", type=int, metavar="S", help="the same seed gives the same bytes")
-    simulate.add_argument("--workers", type=int, default=1, metavar="W", help="processes that share a campaign")
+    simulate.add_argument(
+        "--recall-trial", type=whole, metavar="N", help="N random jumps of the dial with presets and without any"
+    )
+    simulate.add_argument("--seed", type=whole, metavar="S", help="the same seed gives the same bytes")
+    simulate.add_argument("--workers", type=whole, default=1, metavar="W", help="processes that share a campaign")
     simulate.add_argument("--svg", metavar="FILE", help="also draw it as SVG: the change-overs, or the trial")
     simulate.add_argument("--state", metavar="DIR", help="keep the scenario's events as a journal there, to ask about")
     simulate.set_defaults(module="simulate")
@@ -312,15 +331,15 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
     rig = devices.add_parser("rig", help="a transceiver; its front panel is standard input")
     rig.add_argument("--protocol", choices=("ascii-cat", "ci-v"), required=True)
     where = rig.add_mutually_exclusive_group(required=True)
-    where.add_argument("--tcp", type=int, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
+    where.add_argument("--tcp", type=whole, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
     where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
-    rig.add_argument("--frequency-digits", type=int, choices=(11, 9, 8), default=11, help="ascii-cat")
+    rig.add_argument("--frequency-digits", type=whole, choices=(11, 9, 8), default=11, help="ascii-cat")
     rig.add_argument("--address", default="0x94", help="ci-v bus address")
     rig.add_argument("--frequency", default="14.205 MHz", help="where the dial stands at first")
     rig.add_argument("--push", action="store_true", help="report changes unasked, where the host asks for it")
     rig.add_argument("--refuse", action="append", default=[], metavar="PREFIX", help="refuse commands that begin so")
-    rig.add_argument("--fragment", type=int, default=0, metavar="BYTES", help="answer in pieces")
-    rig.add_argument("--garbage", type=int, default=0, metavar="BYTES", help="noise before each answer")
+    rig.add_argument("--fragment", type=whole, default=0, metavar="BYTES", help="answer in pieces")
+    rig.add_argument("--garbage", type=whole, default=0, metavar="BYTES", help="noise before each answer")
     rig.add_argument("--delay-ms", type=float, default=0, metavar="MS", help="think before each answer")
     rig.set_defaults(module="sim")
     _plant_commands(devices)
@@ -329,19 +348,22 @@ def _simulator_commands(commands: Commands, as_json: Parser) -> None:
 def _plant_commands(devices: Commands) -> None:
     amplifier = devices.add_parser("amplifier", help="a tube amplifier as physics has it, a rig and antennas behind it")
     where = amplifier.add_mutually_exclusive_group(required=True)
-    where.add_argument("--tcp", type=int, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
+    where.add_argument("--tcp", type=whole, metavar="PORT", help="serve on this port of 127.0.0.1; 0 chooses one")
     where.add_argument("--pty", metavar="LINK", help="serve on a pseudo-terminal, reached by this path")
     bench = devices.add_parser("bench", help="rig, antenna switch, amplifier and antennas, and a station file for them")
     bench.add_argument("--directory", metavar="DIR", help="for rig and station file (default: a temporary one)")
     bench.add_argument(
-        "--api", type=int, metavar="PORT", help="have the station file open the page and the API at this loopback port"
+        "--api",
+        type=whole,
+        metavar="PORT",
+        help="have the station file open the page and the API at this loopback port",
     )
     for device in (amplifier, bench):
         device.add_argument(
             "--station", choices=("plover-sands", "orchard-bank", "heron-point"), default="plover-sands"
         )
         device.add_argument("--weather", choices=("calm", "changeable", "rain"), default="changeable")
-        device.add_argument("--seed", type=int, default=1, metavar="S", help="of meters and weather")
+        device.add_argument("--seed", type=whole, default=1, metavar="S", help="of meters and weather")
         device.add_argument("--warm-up", default="180 s", metavar="TIME", help="that the heater needs")
         device.add_argument("--frequency", default="14.205 MHz", help="where the dial stands at first")
         device.add_argument("--trips", action="store_true", help="the amplifier has protection of its own")

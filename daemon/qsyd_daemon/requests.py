@@ -68,10 +68,11 @@ class Requests:
         return f"maintenance lockout by {operator}: no release and no operate until `qsyd lockout off`"
 
     async def end_lockout(self) -> str:
-        """End the lockout, durably before it is in force. Raises `LockoutError`."""
+        """End the lockout, durably before it is in force; in words what that did. Raises `LockoutError`."""
+        stood = self._service.state.station.lockout is not None
         await asyncio.to_thread(end_lockout, self._service.directory)
         self._service.tell(LockoutChanged(monotonic_us(), None))
-        return "the lockout has ended; the wish to operate has to be renewed"
+        return "the lockout has ended; the wish to operate has to be renewed" if stood else "there was no lockout"
 
     def hold(self, hold: Hold | None, operator: str) -> bool:
         """Hold an antenna of this station, or end the hold; whether there is or was one."""

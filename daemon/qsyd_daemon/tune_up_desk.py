@@ -67,7 +67,8 @@ class TuneUpDesk:
         if antenna is not None and all(antenna != name for name, _ in known):
             raise TuneRefusedError(_why_none_on(core.atlas.station, antenna))
         if segment is not None and all(segment != name for _, name in known):
-            raise TuneRefusedError(f"the amplifier serves no segment {segment!r}")
+            served = list(dict.fromkeys(name for (_, name), _ in tunable(core.atlas)))
+            raise TuneRefusedError(f"the amplifier serves no segment {segment!r}; it serves {', '.join(served)}")
         chosen = [key for key in chosen if antenna in {None, key[0]} and segment in {None, key[1]}]
         try:
             plan = plan_tune_up(

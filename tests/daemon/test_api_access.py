@@ -150,7 +150,7 @@ def test_an_address_that_is_taken_is_75(tmp_path: Path) -> None:
         port = taken.getsockname()[1]
         done = qsyd("run", str(write(tmp_path, f"{{listen: '127.0.0.1:{port}'}}")), "--state", str(tmp_path / "state"))
     assert done.returncode == 75
-    assert f"cannot listen on 127.0.0.1:{port}: Address already in use" in done.stderr
+    assert f"cannot listen on 127.0.0.1:{port}: Address already in use; another program serves there" in done.stderr
 
 
 # Files

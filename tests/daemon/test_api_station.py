@@ -103,6 +103,24 @@ def test_what_is_known_is_told_over_both_ways_alike(station: ApiStation) -> None
     assert station.peer.ask("GET", "/healthz").json == {"healthy": True}
 
 
+def test_a_preset_for_no_place_of_this_station_is_stored_with_a_word_about_it(station: ApiStation) -> None:
+    """Presets outlive station files, so that it may be meant; it may be a slip as well."""
+    positions = ("--tune", "1", "--load", "2")
+    for place in (("hill-bean", "20m/1"), ("hill-beam", "20m/9"), ("hill-beam", "40m/1")):
+        done = station.daemon.qsyd("presets", "save", *place, *positions)
+        assert (done.returncode, done.stdout) == (0, f"saved: {' on '.join(place)}\n")
+        assert done.stderr.startswith(f"note: this station has no {' on '.join(place)}; stored all the same")
+    done = station.daemon.qsyd("presets", "save", "hill-beam", "20m/1", *positions)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_lockout_that_does_not_stand_is_not_ended(station: ApiStation) -> None:
+    assert station.daemon.qsyd("lockout", "off").stdout == "there was no lockout\n"
+    assert station.daemon.qsyd("lockout", "on", "--reason", "relay").returncode == 0
+    assert station.daemon.qsyd("lockout", "off").stdout.startswith("the lockout has ended; ")
+    assert station.daemon.qsyd("lockout", "off").stdout == "there was no lockout\n"
+
+
 def test_presets_are_stored_and_removed_by_who_may(station: ApiStation) -> None:
     preset = {"antenna": "hill-beam", "segment": "20m/1", "tune": 10, "load": 20}
     saved = station.post("/v1/presets", {"presets": [preset]}, role="administer")
@@ -155,6 +173,7 @@ def test_a_notice_is_tried_and_reaches_its_output_alone(station: ApiStation) -> 
     for body, status in (({"output": "switch", "text": "x"}, 404), ({"output": "notes", "text": " "}, 400)):
         assert station.post("/v1/send", body).status == status
     assert station.post("/v1/send", {"output": "notes", "text": "x"}, role="watch").status == 403
+    assert station.daemon.qsyd("send", "notes", " ").returncode == 2
     refused = station.daemon.qsyd("send", "nowhere", "x")
     assert (refused.returncode, "there are: notes" in refused.stderr) == (1, True)
 

@@ -274,6 +274,55 @@ def test_wrong_use_is_2_with_a_word_on_stderr(station: Path, arguments: list[str
     assert "error: " in done.stderr.splitlines()[-1]
 
 
+SLIPS = [
+    (["statsu"], "there is no 'statsu'; did you mean status?"),
+    (["amplifier", "Standby"], "there is no 'Standby'; did you mean standby?"),
+    (["--state", "/x", "status"], "--state comes after the COMMAND: qsyd COMMAND --state /x"),
+    (["amplifier", "--state", "/x", "off"], "--state comes after the REQUEST: qsyd amplifier REQUEST --state /x"),
+    (["--state=/x", "status"], "--state comes after the command, and not every command takes it"),
+    (["demo", "--state", "/x"], "--state comes after the command, and not every command takes it"),
+    (["status", "--sate", "/x"], "did you mean --state?"),
+    (["explain", "STATION", "7 MHz", "--mode", "uzb"], "there is no 'uzb'; did you mean usb?"),
+    (["fly"], "invalid choice: 'fly' (choose from 'demo',"),
+    (["history", "--limit", "x"], "'x' is not a whole number"),
+    (["presets", "save", "wire", "20m/1", "--tune", "1", "--load", "1", "--drive", "50 w"], "did you mean W?"),
+    (["simulate", "--campaign", "10", "--workers", "0"], "--workers takes a number of processes, at least 1"),
+]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"), SLIPS, ids=lambda each: "" if isinstance(each, str) else " ".join(each)[:40]
+)
+def test_of_a_slip_it_is_said_what_was_probably_meant(station: Path, arguments: list[str], said: str) -> None:
+    done = qsyd(*(str(station) if word == "STATION" else word for word in arguments))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "error: " in (last := done.stderr.splitlines()[-1])
+    assert said in last
+
+
+@pytest.mark.parametrize(("drive", "watts"), [("50", 50), ("50 W", 50), ("0.05 kW", 50)])
+def test_a_drive_may_carry_its_unit_as_every_quantity_does(tmp_path: Path, drive: str, watts: int) -> None:
+    state = ["--state", str(tmp_path / "state")]
+    saved = qsyd("presets", "save", "wire", "80m/1", "--tune", "1", "--load", "2", "--drive", drive, *state)
+    assert saved.returncode == 0, saved.stderr
+    assert json.loads(qsyd("presets", "list", "--json", *state).stdout)[0]["drive_w"] == watts
+
+
+def test_an_export_is_never_written_over_something_else(station: Path) -> None:
+    """Other commands take the station file where this one takes what it writes."""
+    state, before = ["--state", str(station.parent / "state")], station.read_bytes()
+    assert qsyd("presets", "save", "wire", "80m/1", "--tune", "1", "--load", "2", *state).returncode == 0
+    done = qsyd("presets", "export", str(station), *state)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr == f"error: {station}: is no table of presets, and is left as it is; name another file\n"
+    assert station.read_bytes() == before
+    table, empty = station.parent / "p.csv", station.parent / "empty"
+    empty.touch()
+    for file in (table, table, empty):  # an export of before is what is written over
+        assert qsyd("presets", "export", str(file), *state).returncode == 0
+        assert file.read_text().splitlines()[1].startswith("wire,80m/1,1,2,")
+
+
 @pytest.mark.parametrize(
     "arguments",
     [["status"], ["status", "--json"]] + [["amplifier", word] for word in ("on", "off", "standby", "operate")],
@@ -372,6 +421,7 @@ def test_output_that_nobody_takes_makes_no_traceback(station: Path, call: str, r
     assert_no_traceback(done.stderr, command)
     assert "Exception ignored" not in done.stderr
     assert done.returncode == (1 if redirection == ">/dev/full" else 0)
+    assert "Errno" not in done.stderr
 
 
 def test_version_and_help_are_there_for_every_command() -> None:

@@ -275,7 +275,7 @@ def _lockout(directory: Path) -> None:
             station.operate(daemon)
             amped = station.amp.mark()
             assert daemon.qsyd("lockout", "on").returncode == 2
-            assert daemon.qsyd("lockout", "on", "--reason", " ").returncode == 1
+            assert daemon.qsyd("lockout", "on", "--reason", " ").returncode == 2
             assert daemon.status()["lockout"] is None
             begun = daemon.qsyd("lockout", "on", "--reason", reason, "--name", "somebody on the roof")
             daemon.kill()  # what was said to stand is durable by then

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from live_run import PATIENCE_S, ask, until
+from running_daemon import qsyd
 from tune_bench import TuneBench, tune_bench, without_limit
 
 from qsyd_daemon.client import call
@@ -91,7 +92,7 @@ def test_a_tune_up_with_wrong_moves_saves_only_what_was_right(operator: TuneBenc
 def test_what_cannot_be_tuned_is_refused_in_words(operator: TuneBench) -> None:
     for given, told in (
         ({"antenna": "no-such"}, "no-such"),
-        ({"segment": "30m/1"}, "the amplifier serves no segment '30m/1'"),
+        ({"segment": "30m/1"}, "the amplifier serves no segment '30m/1'; it serves "),
         ({"antenna": 7}, "antenna"),
     ):
         status, answer = operator.says("begin", **given)
@@ -101,6 +102,8 @@ def test_what_cannot_be_tuned_is_refused_in_words(operator: TuneBench) -> None:
     assert operator.says("numbers", numbers={"forward_w": -1})[0] == 409
     assert operator.says("nonsense")[0] == 400
     assert ask(["tune", "--segment", "99m/1", "--state", str(operator.state)]) == 1
+    said = qsyd("tune", "--say", "hello", "--state", str(operator.state))
+    assert (said.returncode, said.stderr[:37]) == (2, "error: 'hello' is not understood; Ent")
 
 
 def test_stopping_it_leaves_standby_and_saves_nothing(operator: TuneBench) -> None:

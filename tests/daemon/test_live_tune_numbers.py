@@ -61,7 +61,7 @@ def test_numbers_are_asked_for_and_what_cannot_be_is_refused_in_words(silent: Tu
         assert status in {400, 409}, wrong
         assert told in answer["detail"], answer
         assert silent.sees()["step"] == "numbers", wrong
-    assert ask(["tune", "--say", "forward_w=plenty", "--state", str(silent.state)]) == 1
+    assert ask(["tune", "--say", "forward_w=plenty", "--state", str(silent.state)]) == 2
     assert silent.presets() == []
 
     # What can be, and is bad, ends the segment: gain below what any such stage gives.

@@ -266,6 +266,31 @@ def test_a_lease_that_its_page_no_longer_renews_ends_in_standby(bench: TuneBench
     assert any(each.get("code") == "lease-lost" for each in bench.events())
 
 
+UNSEEN = """
+window.unseen = false;
+const [later, again] = [window.setTimeout.bind(window), window.setInterval.bind(window)];
+window.setTimeout = (act, ms, ...rest) => later(act, window.unseen ? 60000 : ms, ...rest);
+window.setInterval = (act, ms, ...rest) => again(() => { if (!window.unseen) act(...rest); }, ms);
+"""
+"""What browsers do to the timers of a page that has not been seen for minutes: they run once a minute, which here is longer
+than the test (HTML, section 8.6, lets a browser delay timers; that it does so each minute is from memory). A browser
+without a screen never hides a page, so its own doing cannot be tried here. The timers of workers are left as they are."""
+
+
+def test_a_lease_is_kept_by_a_page_that_nobody_sees(bench: TuneBench, browser: Browser) -> None:
+    with opened(browser, address(bench), first=UNSEEN) as page:
+        signed_in(page, bench, "operate", "elsewhere")
+        page.evaluate("window.unseen = true")
+        page.get_by_label("Go to standby if the station loses this page").check()
+        page.wait_for_timeout(7_000)  # more than twice the lease
+        assert bench.status()["api"]["leases"] == ["elsewhere"]
+
+        page.get_by_label("Go to standby if the station loses this page").uncheck()
+        until(lambda: not bench.status()["api"]["leases"] or None, lambda: "the lease given back")
+        page.wait_for_timeout(2_000)
+        assert bench.status()["api"]["leases"] == []
+
+
 # A fault, and a lost connection: these change the bench for whoever comes after
 
 

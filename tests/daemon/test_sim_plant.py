@@ -89,8 +89,76 @@ def test_wrong_options_are_told_in_a_line(options: list[str], told: str, capsys:
 def test_directory_that_cannot_be_made_is_told_in_a_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "file").write_text("")
 
-    assert main(["sim", "bench", "--directory", str(tmp_path / "file" / "b")]) == 1
-    assert capsys.readouterr().err.startswith("error: ")
+    for directory, said in ((tmp_path / "file" / "b", "Not a directory"), (tmp_path / "file", "File exists")):
+        assert main(["sim", "bench", "--directory", str(directory)]) == 1
+        told = capsys.readouterr().err
+        assert told == f"error: {directory}: {said}; name another --directory\n"
+
+
+@pytest.mark.parametrize(
+    "device",
+    [["rig", "--protocol", "ascii-cat"], ["rig", "--protocol", "ci-v"], ["amplifier"]],
+    ids=lambda device: " ".join(device[::2]),
+)
+def test_what_is_taken_or_missing_is_told_in_words(
+    device: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        assert main(["sim", *device, "--tcp", str(port)]) == 1
+    told = capsys.readouterr().err
+    assert told == (
+        f"error: port {port} of 127.0.0.1 is taken: another program serves there; choose another, or 0 for a free one\n"
+    )
+
+    assert main(["sim", *device, "--pty", str(tmp_path / "none" / "rig")]) == 1
+    told = capsys.readouterr().err
+    assert told == (
+        f"error: {tmp_path / 'none' / 'rig'}: there is no such directory to put the link in; make it, or choose another path\n"
+    )
+
+    (tmp_path / "notes").write_text("mine")
+    assert main(["sim", *device, "--pty", str(tmp_path / "notes")]) == 1
+    assert "notes exists and is no symbolic link" in capsys.readouterr().err
+    assert (tmp_path / "notes").read_text() == "mine"
+
+
+def test_a_bench_that_is_begun_again_leaves_a_changed_file_alone_and_is_found_by_it(tmp_path: Path) -> None:
+    """Who has added rules to the bench's file wants to run them against the next bench too."""
+    place, first = ["sim", "bench", "--warm-up", "1 s", "--directory", str(tmp_path / "b")], tmp_path / "first"
+    file = tmp_path / "b" / "station.yaml"
+    with running(*place, log=first) as bench:
+        bench.until("Type help")
+        ports = re.findall(r"tcp:127\.0\.0\.1:(\d+)$", bench.said(), re.MULTILINE)
+        assert f"qsyd run {file} --state" in bench.said()
+        untouched = file.read_text()
+        assert main([*place]) == 1  # while that one runs; its file and its rig stay as they are
+        assert file.read_text() == untouched
+        assert (tmp_path / "b" / "rig").exists()
+
+    changed = untouched.replace("station: Plover Sands", "station: Mine")
+    file.write_text(changed)
+    with running(*place, log=tmp_path / "second") as bench:
+        bench.until("Type help")
+        assert f"{file} has been changed since a bench wrote it, and is left as it is" in bench.said()
+        assert ports[:3] == re.findall(r"^SIMULATED .*tcp:127\.0\.0\.1:(\d+)$", bench.said(), re.MULTILINE)
+        for port in ports[:3]:
+            socket.create_connection(("127.0.0.1", int(port)), timeout=PATIENCE_S).close()
+    assert file.read_text() == changed
+
+    file.write_text(untouched)
+    with running(*place[:2], "--warm-up", "7 s", *place[4:], log=tmp_path / "third") as bench:
+        bench.until("Type help")
+    assert file.read_text().splitlines()[1:] == [
+        line.replace("warm_up: 1 s", "warm_up: 7 s") for line in untouched.splitlines()[1:]
+    ]
+
+
+def test_a_file_that_is_no_text_is_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "station.yaml").write_bytes(b"\xff\xfe")
+    assert main(["sim", "bench", "--directory", str(tmp_path)]) == 1
+    assert capsys.readouterr().err.startswith(f"error: {tmp_path / 'station.yaml'}: is not text; ")
+    assert (tmp_path / "station.yaml").read_bytes() == b"\xff\xfe"
 
 
 def test_station_file_of_the_bench_is_right() -> None:

@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 import pytest
+from running_daemon import qsyd
 
 from qsyd_daemon.commands.simulate import run, shipped
 from qsyd_daemon.scenario_file import load_scenario, scenario_from_text
@@ -131,6 +132,16 @@ steps:
     ]
     assert "did you mean `seed`?" in told[0]
     assert "did you mean `switch-silent`?" in "\n".join(told)
+
+
+def test_a_name_that_no_scenario_has_gets_the_nearest_one() -> None:
+    done = qsyd("simulate", "loop-at-nigth")
+    assert (done.returncode, done.stdout) == (78, "")
+    assert (
+        done.stderr == "error: no scenario of the name `loop-at-nigth` comes with qsyd; did you mean `loop-at-night`?\n"
+    )
+    done = qsyd("simulate", "./loop-at-nigth")  # the path of a file
+    assert (done.returncode, done.stderr[:39]) == (78, "loop-at-nigth:1:1: error: cannot be rea")
 
 
 def test_names_are_those_of_the_station() -> None:

@@ -134,6 +134,21 @@ def test_history_says_what_is_wrong_with_a_question(station: ApiStation, option:
     assert done.stderr.startswith("error: ")
 
 
+def test_history_says_which_events_there_are(station: ApiStation, tmp_path: Path) -> None:
+    """What is mistyped must not look like a quiet night: an empty list is an answer too."""
+    for state in (station.state, tmp_path / "none"):
+        done = qsyd("history", "--event", "placed,Faults", "--why", "--state", str(state))
+        assert (done.returncode, done.stdout) == (2, "")
+        assert done.stderr.startswith("error: there is no event `Faults`; did you mean `fault`? known: ")
+        assert done.stderr.count("\n") == 1
+    told = {event["event"] for event in station.daemon.events}
+    assert told
+    listed = done.stderr.strip().partition("known: ")[2].split(", ")
+    assert told <= set(listed)
+    for name in listed:
+        assert station.daemon.qsyd("history", "--event", name, "--limit", "1").returncode == 0
+
+
 def test_history_follows(station: ApiStation) -> None:
     with Piped(station, "history", "--follow", "--json", "--event", "hold-started") as follower:
         station.daemon.qsyd("hold", "hill-beam", "--for", "2min")
@@ -152,10 +167,23 @@ def test_hold_is_begun_listed_and_ended(station: ApiStation) -> None:
     assert "20m/1 on low-loop (port 3)" in shown
     assert station.daemon.qsyd("hold", "off").stdout == "the hold has ended\n"
     assert "hold  " not in station.daemon.qsyd("status").stdout
-    for arguments, code in ((("low-loop",), 2), (("nothing", "--for", "1min"), 1), (("low-loop", "--for", "1"), 1)):
+    for arguments, code, said in (
+        (("low-loop",), 2, "--for 30min"),
+        (("low-loop", "--for", "30"), 2, "`30` has no unit"),
+        (("low-loop", "--for", "0 s"), 2, "a hold lasts"),
+        (("low-loop", "--for", "25 h"), 2, "up to 24 h"),
+        (("nothing", "--for", "1min"), 1, "hill-beam"),
+    ):
         done = station.daemon.qsyd("hold", *arguments)
         assert (done.returncode, done.stdout) == (code, "")
         assert done.stderr.count("\n") == 1
+        assert said in done.stderr
+
+
+def test_a_time_without_its_unit_is_wrong_use_whether_a_daemon_runs_or_not(tmp_path: Path) -> None:
+    done = qsyd("hold", "low-loop", "--for", "30", "--state", str(tmp_path / "none"))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("error: --for: `30` has no unit")
 
 
 def test_watch_writes_plain_lines_into_a_pipe(station: ApiStation) -> None:
@@ -220,6 +248,50 @@ def test_watch_redraws_in_place_on_a_terminal_and_says_when_the_daemon_is_gone(t
         assert process.stderr.read() == b""
         process.stderr.close()
         os.close(ours)
+
+
+@pytest.mark.parametrize("closed", [">&-", ">&- 2>&- <&-"])
+@pytest.mark.parametrize("call", ["status", "history", "watch", "history --follow", "tap rig main"])
+def test_with_its_ends_closed_a_command_goes_on_and_says_nothing(station: ApiStation, call: str, closed: str) -> None:
+    words = " ".join(f"'{word}'" for word in command(station, *call.split()))
+    process = subprocess.Popen(
+        ["sh", "-c", f"exec {words} {closed}"], stderr=subprocess.PIPE, text=True, env=ENVIRONMENT
+    )
+    assert process.stderr is not None
+    try:
+        assert process.wait(WITHIN_S if call in {"status", "history"} else 2) == 0
+    except subprocess.TimeoutExpired:
+        assert call not in {"status", "history"}
+        process.send_signal(signal.SIGINT)
+        assert process.wait(WITHIN_S) == 130
+    assert "Traceback" not in process.stderr.read()
+    process.stderr.close()
+
+
+@pytest.mark.parametrize("name", ["status", "watch"])
+def test_on_a_narrow_terminal_lines_are_wrapped_and_nothing_is_cut_off(station: ApiStation, name: str) -> None:
+    """What a phone shows, 45 columns wide: the end of a line is what an operator needs, a reason or a limit."""
+    station.daemon.qsyd("hold", "hill-beam", "--for", "2min", "--reason", "the other one has water in its feed line")
+    ours, theirs = pty.openpty()
+    process = subprocess.Popen(
+        command(station, name),
+        stdin=theirs,
+        stdout=theirs,
+        env={**ENVIRONMENT, "COLUMNS": "45", "LINES": "40", "TERM": "vt100"},
+    )
+    os.close(theirs)
+    screen, end_s = b"", time.monotonic() + WITHIN_S
+    while b"guard" not in screen:
+        assert time.monotonic() < end_s, screen
+        if select.select([ours], [], [], 0.2)[0]:
+            screen += os.read(ours, 65536)
+    process.send_signal(signal.SIGINT)
+    process.wait(WITHIN_S)
+    os.close(ours)
+    station.daemon.qsyd("hold", "off")
+    lines = re.sub(r"\x1b\[[0-9]*[A-Z]", "", screen.decode()).replace("\r", "").split("\n")
+    assert max(len(line) for line in lines) <= 45
+    assert "the other one has water in its feed line" in " ".join(" ".join(lines).split())
 
 
 @pytest.mark.parametrize("call", [("watch",), ("history",), ("hold", "x", "--for", "1min"), ("history", "--follow")])

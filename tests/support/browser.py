@@ -29,11 +29,18 @@ def chromium() -> Iterator[Browser]:
 
 
 @contextmanager
-def opened(browser: Browser, address: str, *, width: int = 1000, height: int = 800) -> Iterator[Page]:
-    """The station's page, once it shows something; everything it asked for was asked of `address`, nothing was broken."""
+def opened(
+    browser: Browser, address: str, *, width: int = 1000, height: int = 800, first: str | None = None
+) -> Iterator[Page]:
+    """The station's page, once it shows something; everything it asked for was asked of `address`, nothing was broken.
+
+    `first` is a script that runs before the page's own.
+    """
     context = browser.new_context(viewport={"width": width, "height": height})
     page = context.new_page()
     page.set_default_timeout(20_000)
+    if first is not None:
+        page.add_init_script(first)
     asked: list[str] = []
     broken: list[str] = []
     page.on("request", lambda request: asked.append(request.url))

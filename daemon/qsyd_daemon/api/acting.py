@@ -187,8 +187,9 @@ class Acting:
         if not text:
             raise ProblemError(400, "there is nothing to send")
         if not self._service.send_notice(asked.output, text, call.caller.operator):
-            known = ", ".join(self._service.notice_outputs) or "none"
-            raise ProblemError(404, f"there is no output {words(asked.output)} that only tells; there are: {known}")
+            known = ", ".join(self._service.notice_outputs)
+            said = f"there are: {known}" if known else "this station has none, such as one of kind jsonl"
+            raise ProblemError(404, f"there is no output {words(asked.output)} that only tells; {said}")
         return json_answer({"text": f"handed to {asked.output}"})
 
     async def save_presets(self, call: Call) -> web.StreamResponse:

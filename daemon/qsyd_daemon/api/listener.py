@@ -49,7 +49,8 @@ def bind_tcp(settings: ApiSettings) -> socket.socket:
     except OSError as error:
         listener.close()
         in_use = error.errno == errno.EADDRINUSE
-        raise AddressError(f"api: cannot listen on {settings.shown}: {error.strerror}", in_use=in_use) from None
+        hint = "; another program serves there: stop it, or write another port under `api: listen`" if in_use else ""
+        raise AddressError(f"api: cannot listen on {settings.shown}: {error.strerror}{hint}", in_use=in_use) from None
     listener.setblocking(False)
     return listener
 

@@ -1,4 +1,4 @@
-"""The status page: three files that say nothing of the station, so that whoever reaches the listener may have them.
+"""The status page: files that say nothing of the station, so that whoever reaches the listener may have them.
 
 What they show they ask of the API like any other caller, with whatever token the person at the page has.
 """
@@ -9,13 +9,14 @@ from aiohttp import web
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    "worker-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 """Content Security Policy Level 3 (W3C): nothing from elsewhere, nothing written into the page itself."""
 _FILES = {
     "/": ("index.html", "text/html"),
     "/page.css": ("page.css", "text/css"),
     "/page.js": ("page.js", "text/javascript"),
+    "/pace.js": ("pace.js", "text/javascript"),
     "/icon.svg": ("icon.svg", "image/svg+xml"),
 }
 

@@ -62,15 +62,23 @@ def _lines(opened: Opened, advice: tuple[Advice, ...]) -> list[str]:
     return [
         *lines,
         "",
-        f"The worst edge is the most that the tube may see there, with tank (loaded Q {float(tank.loaded_q):g}) and antenna",
-        f"tuned at each centre; `needed` keeps it to {float(tank.edge_swr):g}. Above SWR 2.5, or with a long line, it may be worse.",
+        f"The worst edge is the most that the tube may see there, with tank (loaded Q {float(tank.loaded_q):g})",
+        f"and antenna tuned at each centre; `needed` keeps it to {float(tank.edge_swr):g}. Above SWR 2.5, or with",
+        "a long line, it may be worse.",
+        *(_UNKNOWN if any(each.resonator is None for each in advice) else ()),
     ]
+
+
+_UNKNOWN = (
+    "Where nothing is known of the antenna the tank alone counts; readings of three",
+    "presets, or `resonances` in the station file, would tell more.",
+)
 
 
 def _known(advice: Advice) -> str:
     circuit = advice.resonator
     if circuit is None:
-        return "nothing, so the tank alone counts; readings of three presets, or `resonances`, would tell"
+        return "nothing"
     width_hz = circuit.bandwidth_hz
     width = "never below 2:1" if width_hz is None else f"{format_frequency(_whole_khz(width_hz))} wide within 2:1"
     source = f"measured, {advice.points} presets" if advice.source is Source.MEASURED else "from the station file"

@@ -10,7 +10,7 @@ from qsyd_daemon.exit_code import ExitCode
 
 
 def ask(arguments: argparse.Namespace, target: str, body: dict[str, Any]) -> int:
-    """Ask, and print the answer; a refusal says why, and ends with 1."""
+    """Ask, and print the answer; a refusal says why, and ends with 1, a question that is itself wrong with 2."""
     way = way_of(arguments)
     if isinstance(way, ExitCode):
         return way
@@ -22,5 +22,8 @@ def ask(arguments: argparse.Namespace, target: str, body: dict[str, Any]) -> int
     if status == 200:
         print(answer.get("text", "done"))
         return ExitCode.DONE
+    if status == 400:
+        print(f"error: {reason_of(answer)}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     print(f"refused: {reason_of(answer)}", file=sys.stderr)
     return ExitCode.FAILED

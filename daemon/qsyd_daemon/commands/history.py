@@ -34,7 +34,11 @@ def run(arguments: argparse.Namespace) -> int:
     way = way_of(arguments)
     if isinstance(way, ExitCode):
         return way
-    events = [name.strip() for names in arguments.event for name in names.split(",") if name.strip()]
+    try:
+        events = _events(arguments.event)
+    except _WrongUseError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     words = HistoryWords(events, why=arguments.why)
     asked: dict[str, Any] = {"since": arguments.since, "until": arguments.until, "limit": arguments.limit}
     if arguments.why:
@@ -67,6 +71,17 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
     return ExitCode.DONE
+
+
+def _events(lists: list[str]) -> list[str]:
+    if not lists:
+        return []
+    from qsyd_daemon.event_names import UnknownEventError, known_events  # here: the rules' notices take their time
+
+    try:
+        return known_events(lists)
+    except UnknownEventError as error:
+        raise _WrongUseError(str(error)) from None
 
 
 def _follow(way: Way, asked: dict[str, Any], after: int) -> Iterator[Rows]:

@@ -11,7 +11,14 @@ from typing import Any
 from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, look, reason_of
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
-from qsyd_daemon.preset_table import PresetTableError, preset_from_json, preset_to_json, read_table, write_table
+from qsyd_daemon.preset_table import (
+    REQUIRED,
+    PresetTableError,
+    preset_from_json,
+    preset_to_json,
+    read_table,
+    write_table,
+)
 from qsyd_daemon.remote import Remote
 from qsyd_daemon.state_directory import StateDirectoryError
 from qsyd_daemon.text_table import table
@@ -19,6 +26,8 @@ from qsyd_rules.preset import Preset
 
 LARGEST_TABLE = 4 * 1024 * 1024
 """Largest table to import, in bytes."""
+STRANGE_SHOWN = 10
+HEAD_BYTES_MAX = 1000
 LARGEST_FROM_AFAR = 64 * 1024
 """What the API takes over TCP in one request, in bytes."""
 
@@ -86,8 +95,10 @@ def _save(arguments: argparse.Namespace, way: Way) -> int:
         "drive_w": arguments.drive,
         "saved_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()),
     }
-    _store(way, [preset_from_json(given)])
+    preset = preset_from_json(given)
+    _store(way, [preset])
     print(f"saved: {arguments.antenna} on {arguments.segment}")
+    _tell_strangers(way, [preset])
     return ExitCode.DONE
 
 
@@ -111,11 +122,23 @@ def _export(arguments: argparse.Namespace, way: Way) -> int:
     if arguments.file is None or arguments.file == "-":
         print(text, end="")
         return ExitCode.DONE
+    path = Path(arguments.file)
     try:
-        Path(arguments.file).write_text(text, encoding="utf-8", newline="")
+        if _is_another(path):
+            raise RefusedError(f"{path}: is no table of presets, and is left as it is; name another file")
+        path.write_text(text, encoding="utf-8", newline="")
     except OSError as error:
         raise RefusedError(f"{arguments.file}: {error.strerror}") from None
     return ExitCode.DONE
+
+
+def _is_another(path: Path) -> bool:
+    """Whether something is there that no export has written: other commands take the station file in this place."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        head = file.readline(HEAD_BYTES_MAX)
+    return bool(head) and not all(name.encode() in head for name in REQUIRED)
 
 
 def _plot(arguments: argparse.Namespace, way: Way) -> int:
@@ -137,7 +160,20 @@ def _import(arguments: argparse.Namespace, way: Way) -> int:
         return ExitCode.FAILED
     _store(way, presets)
     print(f"imported: {len(presets)} presets")
+    _tell_strangers(way, presets)
     return ExitCode.DONE
+
+
+def _tell_strangers(way: Way, presets: list[Preset]) -> None:
+    """Say which of the presets just stored the running station has no place for: they may be for another file, or a slip."""
+    try:
+        known = {(row["antenna"], row["segment"]) for row in look(way, "/v1/plan").get("rows", [])}
+    except (NoDaemonError, RefusedError):
+        return
+    strange = [f"{each.antenna} on {each.segment}" for each in presets if (each.antenna, each.segment) not in known]
+    if strange:
+        named = ", ".join(strange[:STRANGE_SHOWN]) + (", ..." if len(strange) > STRANGE_SHOWN else "")
+        print(f"note: this station has no {named}; stored all the same, and never recalled here", file=sys.stderr)
 
 
 def _all(way: Way) -> list[Preset]:

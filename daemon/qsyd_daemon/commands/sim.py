@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 
+from qsyd_daemon.commands.sim_trouble import trouble
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_rules.quantity import QuantityError, frequency_hz
 from qsyd_simulators.console_lines import console_lines
@@ -36,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.WRONG_USE
     except OSError as error:
-        print(f"error: {error}", file=sys.stderr)
+        print(f"error: {trouble(error, arguments.tcp, arguments.pty)}", file=sys.stderr)
         return ExitCode.FAILED
     return ExitCode.DONE
 

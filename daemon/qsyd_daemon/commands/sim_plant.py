@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import contextlib
+import shlex
 import signal
 import sys
 import tempfile
@@ -11,19 +12,22 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from qsyd_daemon.bench_file import is_as_written, ports_of, sealed
 from qsyd_daemon.bench_station import station_text
+from qsyd_daemon.commands.sim_trouble import trouble
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_rules.quantity import QuantityError, duration_us, frequency_hz
 from qsyd_simulators.console_lines import console_lines
 from qsyd_simulators.plant.bench import Bench, weathers
-from qsyd_simulators.plant.bench_server import Served, serve_amplifier, serve_bench
+from qsyd_simulators.plant.bench_server import PortTakenError, Served, WantedPorts, serve_amplifier, serve_bench
 from qsyd_simulators.plant.plant_wire import METERS_MATCH
 from qsyd_simulators.plant.station_plant import StationPlant
 from qsyd_simulators.plant.stations import STATIONS, bands_of
 from qsyd_simulators.plant.trips import Trips
 from qsyd_simulators.transceiver import Transceiver
 
+FILE = "station.yaml"
 DRIVE_MW = 50_000
 """What the rig is turned up to at first: enough for a tube of gain 30, and no more."""
 DRIVE_LIMIT_W = 80
@@ -55,7 +59,18 @@ def run(arguments: argparse.Namespace) -> int:
         else:
             _run_bench(bench, arguments, warm_up_us)
     except (OSError, ValueError) as error:
-        print(f"error: {error}", file=sys.stderr)
+        alone = arguments.device == "amplifier"
+        print(
+            f"error: {trouble(error, arguments.tcp if alone else None, arguments.pty if alone else None)}",
+            file=sys.stderr,
+        )
+        return ExitCode.FAILED
+    except PortTakenError as error:
+        print(
+            f"error: {error}, and {Path(arguments.directory) / FILE} says that it is there; is the bench of before still "
+            "running? End it, or name another --directory",
+            file=sys.stderr,
+        )
         return ExitCode.FAILED
     return ExitCode.DONE
 
@@ -67,9 +82,23 @@ def _run_bench(bench: Bench, arguments: argparse.Namespace, warm_up_us: int) -> 
         else:
             directory = Path(arguments.directory).absolute()
             directory.mkdir(parents=True, exist_ok=True)
-        on_served = _teller(bench.station, directory, arguments, warm_up_us)
+        there = _file_there(directory / FILE)
+        ports = ports_of(there or "")
+        wanted = WantedPorts(ports.get("switch", 0), ports.get("amplifier", 0), ports.get("matching-unit", 0))
+        is_kept = there is not None and not is_as_written(there)
+        on_served = _teller(bench.station, directory, arguments, warm_up_us, is_kept=is_kept)
         lines = console_lines(0)
-        asyncio.run(_until_stopped(serve_bench(bench, directory, on_served=on_served, say=_say, lines=lines)))
+        asyncio.run(_until_stopped(serve_bench(bench, directory, wanted, on_served=on_served, say=_say, lines=lines)))
+
+
+def _file_there(path: Path) -> str | None:
+    """The station file that is there already. Raises `OSError` or `ValueError` where nobody can tell whose it is."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return None
+    except UnicodeDecodeError:
+        raise ValueError(f"{path}: is not text; move it away, or name another --directory") from None
 
 
 def _station(arguments: argparse.Namespace, warm_up_us: int) -> StationPlant:
@@ -87,9 +116,9 @@ def _station(arguments: argparse.Namespace, warm_up_us: int) -> StationPlant:
 
 
 def _teller(
-    station: StationPlant, directory: Path, arguments: argparse.Namespace, warm_up_us: int
+    station: StationPlant, directory: Path, arguments: argparse.Namespace, warm_up_us: int, *, is_kept: bool
 ) -> Callable[[Served], None]:
-    """Writes the station file and says where everything is."""
+    """Says where everything is, and writes the station file, unless the one that is there is to be kept."""
 
     def tell(served: Served) -> None:
         antennas = [(run.antenna.name, port, bands_of(run)) for port, run in sorted(station.aerials.items())]
@@ -106,18 +135,23 @@ def _teller(
             matching_port=served.matching_port,
             api_port=arguments.api,
         )
-        path = directory / "station.yaml"
-        path.write_text(text, encoding="utf-8")
+        path = directory / FILE
+        if not is_kept:
+            path.write_text(sealed(text), encoding="utf-8")
         _say(f"SIMULATED transceiver, ASCII CAT with 11 digits: serial:{served.rig_path}")
         _say(f"SIMULATED antenna switch: tcp:127.0.0.1:{served.switch_port}")
         _say(f"SIMULATED amplifier: tcp:127.0.0.1:{served.amplifier_port}")
         if served.matching_port is not None:
             _say(f"SIMULATED matching unit: tcp:127.0.0.1:{served.matching_port}")
-        _say("A station file that connects to them:")
+        if is_kept:
+            _say(f"{path} has been changed since a bench wrote it, and is left as it is. What this bench would have")
+            _say("written is below; remove the file to have it written anew:")
+        else:
+            _say("A station file that connects to them:")
         _say("")
         _say(text)
-        state = directory / "state"
-        _say(f"In another terminal: qsyd run {path} --state {state}")
+        state = shlex.quote(str(directory / "state"))
+        _say(f"In another terminal: qsyd run {shlex.quote(str(path))} --state {state}")
         if arguments.api is not None:
             _say(f"Then its page: http://127.0.0.1:{arguments.api}/")
             _say(f"What may be done there takes a token: qsyd token new operate --name me --state {state}")

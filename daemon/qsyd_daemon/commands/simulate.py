@@ -21,7 +21,7 @@ from qsyd_daemon.pictures.timeline_picture import timeline_picture
 from qsyd_daemon.scenario_file import ScenarioFile, load_scenario
 from qsyd_daemon.scenario_step import ScenarioStep
 from qsyd_daemon.state_directory import StateDirectoryError
-from qsyd_daemon.station_file.errors import StationFileError
+from qsyd_daemon.station_file.errors import StationFileError, nearest, short, shown
 from qsyd_daemon.store.errors import StoreError
 from qsyd_simulators.world.campaign import Campaign, run_campaign
 from qsyd_simulators.world.faults import FaultKind
@@ -51,8 +51,16 @@ def run(arguments: argparse.Namespace) -> int:
         return run_trial(arguments)
     if arguments.campaign is not None:
         return _campaign(arguments)
+    path = _path(arguments.scenario)
+    if not path.exists() and path.name == arguments.scenario and not path.suffix:  # a name, not the path of a file
+        hint = nearest(arguments.scenario, shipped())
+        print(
+            f"error: no scenario of the name `{short(shown(arguments.scenario))}` comes with qsyd; {hint}",
+            file=sys.stderr,
+        )
+        return ExitCode.BAD_FILE
     try:
-        file = load_scenario(_path(arguments.scenario), [str(kind) for kind in FaultKind])
+        file = load_scenario(path, [str(kind) for kind in FaultKind])
     except StationFileError as error:
         print(error, file=sys.stderr)
         return ExitCode.BAD_FILE
@@ -195,6 +203,9 @@ def _entry(told: Told, steps: tuple[ScenarioStep, ...]) -> dict[str, Any]:
 def _campaign(arguments: argparse.Namespace) -> int:
     if arguments.campaign < 1:
         print("error: --campaign takes a number of change-overs, at least 1", file=sys.stderr)
+        return ExitCode.WRONG_USE
+    if arguments.workers < 1:
+        print("error: --workers takes a number of processes, at least 1", file=sys.stderr)
         return ExitCode.WRONG_USE
     seed = 1 if arguments.seed is None else arguments.seed
     bar = _Bar(arguments.campaign)

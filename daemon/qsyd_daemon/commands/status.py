@@ -9,6 +9,10 @@ from qsyd_daemon.client import NoDaemonError, RefusedError, look
 from qsyd_daemon.commands.tube import hours
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.terminal_lines import fitted
+
+INDENT = 11
+"""Where the words of a line begin."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -24,7 +28,9 @@ def run(arguments: argparse.Namespace) -> int:
     except RefusedError as refused:
         print(f"refused: {refused}", file=sys.stderr)
         return ExitCode.FAILED
-    print(json.dumps(status, ensure_ascii=False, indent=2) if arguments.json else "\n".join(lines(status)))
+    print(
+        json.dumps(status, ensure_ascii=False, indent=2) if arguments.json else "\n".join(fitted(lines(status), INDENT))
+    )
     return ExitCode.DONE
 
 
@@ -55,7 +61,8 @@ def lines(status: dict[str, Any]) -> list[str]:
         shown.append(f"meters     {_meters(status['meters'])}")
     for what, belief in status["outputs"].items():
         if belief["known"] != "unknown" or belief["because"]:
-            shown.append(f"{what:<10} {_belief(belief)}")
+            name, unit = ("drive", " W at most") if what == "drive_w" else (what, "")
+            shown.append(f"{name:<10} {_belief(belief, unit)}")
     for name, device in status["devices"].items():
         if not device["answers"] or device["trouble"]:
             shown.append(f"device     {name}: {device['trouble'] or 'does not answer'}")
@@ -119,7 +126,7 @@ def _place(status: dict[str, Any]) -> str:
 def _tube(tube: dict[str, Any]) -> str:
     gains = [f"gain {day['gain_db']:.1f} dB on {day['date']}" for day in tube["days"] if day["gain_db"] is not None]
     times = f"heater {hours(tube['heater_s'])}, operate {hours(tube['operate_s'])}, keyed {hours(tube['key_down_s'])}"
-    return ", ".join([times, f"{tube['overs']} overs", *gains])
+    return ", ".join([times, f"{tube['overs']} over{'' if tube['overs'] == 1 else 's'}", *gains])
 
 
 def _tank(preset: dict[str, Any]) -> str:
@@ -158,11 +165,11 @@ def _meters(meters: dict[str, Any]) -> str:
     return ", ".join(f"{meters[name]:g} {unit}" for name, unit in units if meters[name] is not None) or "unknown"
 
 
-def _belief(belief: dict[str, Any]) -> str:
+def _belief(belief: dict[str, Any], unit: str) -> str:
     value = belief["value"]
     if value is None:
         return f"UNKNOWN: {belief['because']}"
     if isinstance(value, dict):
         estimate = ", an ESTIMATE" if value.get("estimate") else ""
         value = f"tune {value['tune']}, load {value['load']}{estimate}"
-    return f"{value} ({belief['known']})"
+    return f"{value}{unit} ({belief['known']})"

@@ -11,9 +11,16 @@ from typing import Any
 from qsyd_daemon.client import NoDaemonError, RefusedError, Way, call, look, reason_of
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.exit_code import ExitCode
+from qsyd_daemon.terminal_lines import fitted
 
 LOOK_EVERY_S = 0.25
+INDENT = 2
+"""Where a line goes on that the terminal is too narrow for."""
 HELP = "Enter or `next`: done · `again`: this segment anew · `skip` · `stop` · numbers as `forward_w=1400 grid_ma=45`, positions as `matching=12,40,1`"
+
+
+class _NotUnderstoodError(RefusedError):
+    """What was said is no word and no number of a tune-up; says what is."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -28,6 +35,9 @@ def run(arguments: argparse.Namespace) -> int:
     except NoDaemonError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.NO_DAEMON
+    except _NotUnderstoodError as error:
+        print(f"error: {error}", file=sys.stderr)
+        return ExitCode.WRONG_USE
     except RefusedError as refused:
         print(f"refused: {refused}", file=sys.stderr)
         return ExitCode.FAILED
@@ -41,7 +51,7 @@ def _once(way: Way, arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps({"tune_up": seen}))
     elif seen is not None:
-        print(_line(seen))
+        _print(_line(seen))
     return ExitCode.DONE
 
 
@@ -52,15 +62,16 @@ def _guide(way: Way, arguments: argparse.Namespace) -> int:
     else:
         print("a tune-up is under way: going on with it")
     for caution in seen["cautions"]:
-        print(f"! {caution}")
+        _print(f"! {caution}")
     for each in seen.get("left_out", []):
-        print(f"left out: {each}")
-    print(HELP)
+        _print(f"left out: {each}")
+    _print(HELP)
     try:
         return _follow(way, seen)
     except KeyboardInterrupt:
         seen = _say(way, "stop")
-        print(f"\n{_line(seen)}")
+        print()
+        _print(_line(seen))
         return ExitCode.FAILED
 
 
@@ -71,7 +82,7 @@ def _follow(way: Way, seen: dict[str, Any]) -> int:
     while True:
         line = _line(seen)
         if line != last:
-            print(line, flush=True)
+            _print(line)
             last = line
         if seen["step"] == "ended":
             return ExitCode.DONE if seen["saved"] == seen["of"] else ExitCode.FAILED
@@ -79,7 +90,7 @@ def _follow(way: Way, seen: dict[str, Any]) -> int:
             try:
                 _say(way, words.strip() or "next")
             except RefusedError as refused:
-                print(f"  no: {refused}", flush=True)
+                _print(f"  no: {refused}")
         seen = _look(way) or seen
 
 
@@ -111,6 +122,10 @@ class _Typed:
             return []
         *whole, self._rest = (self._rest + data).split(b"\n")
         return [line.decode(errors="replace") for line in whole]
+
+
+def _print(line: str) -> None:
+    print("\n".join(fitted([line], INDENT)), flush=True)
 
 
 def _line(seen: dict[str, Any] | None) -> str:
@@ -147,7 +162,10 @@ def _begin(way: Way, arguments: argparse.Namespace) -> dict[str, Any]:
 
 def _say(way: Way, words: str) -> dict[str, Any]:
     if "=" not in words:
-        return _post(way, {"say": words})
+        try:
+            return _post(way, {"say": words})
+        except _NotUnderstoodError:
+            raise _NotUnderstoodError(f"{words!r} is not understood; {HELP}") from None
     return _post(way, {"say": "numbers", "numbers": _numbers(words)})
 
 
@@ -164,15 +182,19 @@ def _numbers(words: str) -> dict[str, float | list[float]]:
                 raise ValueError
             values.append(float(word))
         except ValueError:
-            raise RefusedError(f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1") from None
+            raise _NotUnderstoodError(
+                f"{word!r}: write numbers as forward_w=1400, positions as matching=12,40,1"
+            ) from None
     empty = next((name for name, values in lists.items() if not values), None)
     if empty is not None:
-        raise RefusedError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
+        raise _NotUnderstoodError(f"{empty!r} has no number; write it as {empty or 'forward_w'}=1400")
     return {name: values[0] if len(values) == 1 else values for name, values in lists.items()}
 
 
 def _post(way: Way, body: dict[str, Any]) -> dict[str, Any]:
     status, answer = call(way, "POST", "/v1/tune", body)
+    if status == 400:
+        raise _NotUnderstoodError(reason_of(answer))
     if status != 200:
         raise RefusedError(reason_of(answer))
     seen: dict[str, Any] = answer["tune_up"]

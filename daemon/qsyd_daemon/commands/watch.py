@@ -11,13 +11,14 @@ from collections import deque
 from typing import Any, TypeAlias
 
 from qsyd_daemon.client import NoDaemonError, RefusedError, Way, look
-from qsyd_daemon.commands.status import lines
+from qsyd_daemon.commands.status import INDENT, lines
 from qsyd_daemon.commands.way_option import way_of
 from qsyd_daemon.event_following import Following, Refused, Said
 from qsyd_daemon.event_source import Told
 from qsyd_daemon.event_words import stamped
 from qsyd_daemon.exit_code import ExitCode
 from qsyd_daemon.lease_keeper import LeaseKeeper
+from qsyd_daemon.terminal_lines import fitted
 
 REDRAW_S = 1.0
 REDRAW_LEAST_S = 0.1
@@ -111,7 +112,7 @@ def _draw_on(way: Way, told: Queue, status: dict[str, Any], keeper: LeaseKeeper 
 
 
 def _draw(status: dict[str, Any], events: list[str], lost_s: float | None, keeper: LeaseKeeper | None) -> None:
-    """The status above, the newest events below, cut to what the terminal shows."""
+    """The status above, the newest events below: wrapped, and no more lines than the terminal shows."""
     columns, rows = shutil.get_terminal_size()
     shown = lines(status)
     if keeper is not None:
@@ -119,8 +120,10 @@ def _draw(status: dict[str, Any], events: list[str], lost_s: float | None, keepe
     if lost_s is not None:
         since = time.strftime("%H:%M:%SZ", time.gmtime(lost_s))
         shown = [f"CONNECTION LOST {time.time() - lost_s:.0f} s ago, at {since}: what follows is old", *shown]
+    shown = list(fitted(shown, INDENT, columns - 1))
+    told = list(fitted(events, INDENT, columns - 1))
     room = max(0, rows - len(shown) - 2)
-    shown += ["", *(events[-room:] if room else [])]
+    shown += ["", *(told[-room:] if room else [])]
     cut = [line[: columns - 1] for line in shown[: rows - 1]]
     sys.stdout.write(_HOME + "".join(f"{line}{_CLEAR_LINE}\n" for line in cut) + _CLEAR_BELOW)
     sys.stdout.flush()

@@ -520,21 +520,32 @@ at("lease").addEventListener("change", async () => {
 });
 
 function keepLease(answer) {
-  known.lease = { name: answer.lease, timer: setInterval(renewLease, (answer.renew_within_s * 1000) / 3) };
-  put("lease-now", `Kept. Lost for ${answer.renew_within_s} s, the amplifier goes to standby.`);
+  known.lease = { name: answer.lease, pace: paced((answer.renew_within_s * 1000) / 3) };
+  put("lease-now", `Kept, behind other tabs too. Lost for ${answer.renew_within_s} s, the amplifier goes to standby; so it does when a phone or a computer puts this page to sleep.`);
+}
+
+// Also while nobody sees the page: see pace.js. By the page's own timer too, should the worker never begin.
+function paced(everyMs) {
+  const worker = new Worker("pace.js");
+  worker.addEventListener("message", renewLease);
+  worker.postMessage(everyMs);
+  const timer = setInterval(renewLease, everyMs);
+  return { end() { worker.terminate(); clearInterval(timer); } };
 }
 
 async function renewLease() {
+  const { lease } = known;
+  if (!lease) return;
   try {
-    await ask("/v1/lease", { lease: known.lease.name });
+    await ask("/v1/lease", { lease: lease.name });
   } catch (error) {
     // told to wait is not told that it is gone
-    if (error instanceof Refused && error.status !== 429 && error.status !== 503) dropLease(`The lease is gone: ${error.message}`);
+    if (lease === known.lease && error instanceof Refused && error.status !== 429 && error.status !== 503) dropLease(`The lease is gone: ${error.message}`);
   }
 }
 
 function dropLease(words) {
-  if (known.lease) clearInterval(known.lease.timer);
+  if (known.lease) known.lease.pace.end();
   known.lease = null;
   at("lease").checked = false;
   put("lease-now", words);
@@ -566,4 +577,8 @@ void whoAmI();
 void follow();
 setInterval(() => { if (!document.hidden) void refresh(); }, EVERY_MS);
 setInterval(tick, 250);
-document.addEventListener("visibilitychange", () => { if (!document.hidden) void refresh(); });
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) return;
+  void refresh();
+  void renewLease();  // where the page was put to sleep: says at once whether the lease is gone
+});

@@ -1,6 +1,7 @@
 """The plant on its wires: the amplifier alone, or rig, switch and amplifier of one station together."""
 
 import asyncio
+import errno
 from collections.abc import AsyncIterator, Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
@@ -30,6 +31,24 @@ class Served:
     """None where no antenna has a matching unit."""
 
 
+@dataclass(frozen=True, slots=True)
+class WantedPorts:
+    """TCP ports of this machine for the devices of a bench; 0 lets the system choose."""
+
+    switch: int = 0
+    amplifier: int = 0
+    matching: int = 0
+
+
+class PortTakenError(Exception):
+    """The TCP port `port` that was wanted for `device` is taken."""
+
+    def __init__(self, device: str, port: int) -> None:
+        super().__init__(f"port {port} of 127.0.0.1, for the {device}, is taken")
+        self.device = device
+        self.port = port
+
+
 async def serve_amplifier(
     bench: Bench, tcp_port: int | None, pty_link: str | None, *, say: Say, lines: AsyncIterator[str]
 ) -> None:
@@ -52,26 +71,43 @@ async def serve_amplifier(
 
 
 async def serve_bench(
-    bench: Bench, directory: Path, *, on_served: Callable[[Served], None], say: Say, lines: AsyncIterator[str]
+    bench: Bench,
+    directory: Path,
+    wanted: WantedPorts = WantedPorts(),
+    *,
+    on_served: Callable[[Served], None],
+    say: Say,
+    lines: AsyncIterator[str],
 ) -> None:
     """Serve the rig on a pseudo-terminal in `directory`, switch and amplifier on TCP ports, until cancelled.
 
-    `on_served` is told once where they are. Raises `OSError` where a port cannot be had.
+    `on_served` is told once where they are. Raises `PortTakenError` for a wanted port that is taken, before anything in
+    `directory` is touched, and `OSError` where a port cannot be had for another reason.
     """
     station = bench.station
     async with AsyncExitStack() as stack:
-        rig = PtyPort(AsciiCatVoice(bench.rig), directory / "rig")
-        switch = TcpPort(lambda: SwitchWire(station.switch))
-        amplifier = TcpPort(lambda: PlantWire(station.amplifier))
-        for port in (rig, switch, amplifier):
-            await _started(stack, port)
+        switch = TcpPort(lambda: SwitchWire(station.switch), port=wanted.switch)
+        amplifier = TcpPort(lambda: PlantWire(station.amplifier), port=wanted.amplifier)
+        await _started_where_wanted(stack, switch, "antenna switch")
+        await _started_where_wanted(stack, amplifier, "amplifier")
         matching = None
         if any(run.unit is not None for run in station.aerials.values()):
             faults, heard = BoxFaults(), list[Heard]()
-            matching = TcpPort(lambda: MatchWire(station, faults, heard))
-            await _started(stack, matching)
+            matching = TcpPort(lambda: MatchWire(station, faults, heard), port=wanted.matching)
+            await _started_where_wanted(stack, matching, "matching unit")
+        rig = PtyPort(AsciiCatVoice(bench.rig), directory / "rig")
+        await _started(stack, rig)  # last: its link replaces that of a bench before
         on_served(Served(rig.path, switch.port, amplifier.port, matching.port if matching is not None else None))
         await _obey(bench, say, lines)
+
+
+async def _started_where_wanted(stack: AsyncExitStack, port: TcpPort, device: str) -> None:
+    try:
+        await _started(stack, port)
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            raise PortTakenError(device, port.port) from None
+        raise
 
 
 async def _started(stack: AsyncExitStack, port: TcpPort | PtyPort) -> None:
