@@ -3,13 +3,14 @@
 Each was written for a change of the safety core that no other test noticed.
 """
 
-from station_bench import MS, Bench, S, live, operating, when
+from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
 
-from qsyd_rules.command import LimitDrive
-from qsyd_rules.effect import CloseIntent, Effect, ReadRig
-from qsyd_rules.event import Event
+from qsyd_rules.actuator import FIRST_PAUSE_US
+from qsyd_rules.command import CommandName, LimitDrive
+from qsyd_rules.effect import CloseIntent, Effect, ReadRig, RecordIntent
+from qsyd_rules.event import AmplifierRequest, Event
 from qsyd_rules.station import Rule, Then
-from qsyd_rules.words import Mode
+from qsyd_rules.words import AmplifierState, Mode
 
 EDGE_HZ = 14_175_000
 """Between 20m/1 and 20m/2."""
@@ -20,15 +21,15 @@ def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
     return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
 
 
-def questions(bench: Bench) -> list[int]:
-    """When the core itself asked the rig; grows as the bench runs."""
-    asked: list[int] = []
+def effects_of(bench: Bench, kind: type[Effect]) -> list[int]:
+    """When the core wanted an effect of this kind; grows as the bench runs."""
+    wanted: list[int] = []
 
     def watch(_: Event, effects: tuple[Effect, ...]) -> None:
-        asked.extend(bench.now_us for effect in effects if isinstance(effect, ReadRig))
+        wanted.extend(bench.now_us for effect in effects if isinstance(effect, kind))
 
     bench.watchers.append(watch)
-    return asked
+    return wanted
 
 
 # Which place is in force
@@ -67,7 +68,7 @@ def test_another_antenna_for_the_place_in_force_is_a_new_target_though_the_dial_
     edge_hz = bench.core.atlas.segments_by_name["40m/1"].high_hz
     bench.tune(edge_hz - 100)
     bench.run(2 * S)
-    asked = questions(bench)
+    asked = effects_of(bench, ReadRig)
     start_us = bench.now_us
     bench.line_us = 200 * MS
     bench.rig.mode = Mode.DATA
@@ -83,7 +84,7 @@ def test_a_target_that_two_readings_agree_on_already_costs_no_question() -> None
     bench = live()
     bench.tune(EDGE_HZ - 100)
     bench.run(S)
-    asked = questions(bench)
+    asked = effects_of(bench, ReadRig)
     bench.tune(EDGE_HZ + 100, push=True)
     bench.run(S)
 
@@ -121,3 +122,124 @@ def test_the_drive_rises_again_in_standby_too_and_costs_no_change_over() -> None
 
     assert since(bench, start_us) == [(0, "limit-drive")]
     assert bench.sent[-1][1] == LimitDrive(60)
+
+
+def test_a_drive_that_may_rise_only_in_operate_holds_no_change_over_open() -> None:
+    rule = Rule("softly until then", when(amplifier={AmplifierState.STANDBY}), Then(drive_w=30))
+    bench = operating(rule, drive_w=75)
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+
+    assert [
+        command.drive_w for at_us, command in bench.sent if at_us >= start_us and isinstance(command, LimitDrive)
+    ] == [
+        30,
+        75,
+    ]
+    assert bench.told("change-over-finished", start_us)
+    assert bench.is_in_operate()
+    assert bench.is_released()
+
+
+def test_within_a_change_over_the_drive_rises_in_its_turn_and_not_before_the_guard_has_run() -> None:
+    bench = live(Rule("data runs cool", when(modes={Mode.DATA}), Then(drive_w=25)), drive_w=60)
+    bench.rig.mode = Mode.DATA
+    bench.run(S)
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(5 * MS)
+    bench.rig.mode = Mode.CW
+    bench.tune(14_050_000, push=True)
+    bench.run(S)
+
+    assert since(bench, start_us) == [(0, "inhibit-transmit"), (51 * MS, "limit-drive"), (52 * MS, "release-transmit")]
+
+
+def test_no_drive_rises_by_one_reading() -> None:
+    """Nothing else has to move here: no tank is wired."""
+    rule = Rule("cool below", when(frequencies_hz=((14_000_000, EDGE_HZ),)), Then(drive_w=25))
+    bench = live(rule, drive_w=60, outputs={"switch": SWITCH, "amp": AMPLIFIER_BOX - {CommandName.RECALL_PRESET}})
+    start_us = bench.now_us
+    bench.tune(EDGE_HZ + 50_000, push=True)
+    bench.run(S)
+
+    assert since(bench, start_us) == [(bench.line_us, "limit-drive")]
+    bench.misread_hz = EDGE_HZ - 50_000
+    bench.push()
+    bench.run(S)
+    start_us = bench.now_us
+    assert bench.sent[-1][1] == LimitDrive(60)
+
+
+def test_while_the_drive_is_being_lowered_nobody_transmits_until_it_is_answered() -> None:
+    amp = AMPLIFIER_BOX - {CommandName.LIMIT_DRIVE}
+    rule = Rule("data runs cool", when(modes={Mode.DATA}), Then(drive_w=25))
+    outputs = {"switch": SWITCH, "amp": amp, "attenuator": frozenset({CommandName.LIMIT_DRIVE})}
+    bench = operating(rule, drive_w=75, outputs=outputs)
+    bench.failing.add("attenuator")
+    bench.rig.mode = Mode.DATA
+    bench.push()
+    bench.run(S)
+
+    assert not bench.is_released()
+    assert bench.reasons == ("the drive is being lowered",)
+
+
+def test_a_drive_limit_that_is_refused_is_told_again_to_the_microsecond() -> None:
+    bench = live(Rule("data runs cool", when(modes={Mode.DATA}), Then(drive_w=25)), drive_w=60)
+    bench.refusing.add(CommandName.LIMIT_DRIVE)
+    start_us = bench.now_us
+    bench.rig.mode = Mode.DATA
+    bench.push()
+    bench.run(4 * S)
+
+    times = [at_us - start_us for at_us in bench.times(CommandName.LIMIT_DRIVE) if at_us >= start_us]
+    assert times == [0, FIRST_PAUSE_US + 1 * MS, 3 * FIRST_PAUSE_US + 2 * MS]
+
+
+# When it begins
+
+
+def test_operate_waits_until_the_dial_has_rested() -> None:
+    bench = live()
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(181 * S)
+    notes = effects_of(bench, RecordIntent)
+    start_us = bench.now_us
+    bench.tune(14_060_000, push=True)
+    bench.run(10 * MS)
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+
+    assert [at_us - start_us for at_us in notes] == [150 * MS]
+
+
+def test_operate_waits_for_a_second_reading_of_a_new_place() -> None:
+    bench = live(outputs={"switch": SWITCH, "amp": AMPLIFIER_BOX - {CommandName.RECALL_PRESET}})
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(181 * S)
+    notes = effects_of(bench, RecordIntent)
+    bench.line_us = 400 * MS
+    start_us = bench.now_us
+    bench.tune(14_250_000, push=True)
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+
+    assert [at_us - start_us for at_us in notes] == [400 * MS]
+
+
+# The note of what is about to be done
+
+
+def test_after_a_note_that_failed_the_next_for_operate_is_tried_five_seconds_later() -> None:
+    bench = live()
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(181 * S)
+    bench.intents_fail = True
+    notes = effects_of(bench, RecordIntent)
+    start_us = bench.now_us
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(11 * S)
+
+    assert [at_us - start_us for at_us in notes] == [0, 5 * S + 1 * MS, 10 * S + 2 * MS]
