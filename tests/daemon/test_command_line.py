@@ -308,6 +308,13 @@ def test_a_drive_may_carry_its_unit_as_every_quantity_does(tmp_path: Path, drive
     assert json.loads(qsyd("presets", "list", "--json", *state).stdout)[0]["drive_w"] == watts
 
 
+def test_where_presets_are_looked_for_is_said(station: Path) -> None:
+    """A mistyped --state must not look like a store that was lost."""
+    other = station.parent / "stat"
+    assert qsyd("presets", "list", "--state", str(other)).stdout == f"no presets are stored in {other}\n"
+    assert f"have a preset in {other}.\n" in qsyd("plan", str(station), "--state", str(other)).stdout
+
+
 def test_an_export_is_never_written_over_something_else(station: Path) -> None:
     """Other commands take the station file where this one takes what it writes."""
     state, before = ["--state", str(station.parent / "state")], station.read_bytes()
