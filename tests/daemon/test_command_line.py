@@ -308,6 +308,20 @@ def test_a_drive_may_carry_its_unit_as_every_quantity_does(tmp_path: Path, drive
     assert json.loads(qsyd("presets", "list", "--json", *state).stdout)[0]["drive_w"] == watts
 
 
+def test_a_plan_without_an_amplifier_counts_no_presets(tmp_path: Path) -> None:
+    file = tmp_path / "barefoot.yaml"
+    file.write_text("station: X\nregion: 2\nrigs: {main: {link: simulated}}\nantennas: {a: {port: 1, bands: [20m]}}\n")
+    done = qsyd("plan", str(file), "--state", str(tmp_path / "state"))
+    assert done.stdout.splitlines()[-1] == "The amplifier serves none of these: all are barefoot, and need no preset."
+
+
+def test_where_presets_are_looked_for_is_said(station: Path) -> None:
+    """A mistyped --state must not look like a store that was lost."""
+    other = station.parent / "stat"
+    assert qsyd("presets", "list", "--state", str(other)).stdout == f"no presets are stored in {other}\n"
+    assert f"have a preset in {other}.\n" in qsyd("plan", str(station), "--state", str(other)).stdout
+
+
 def test_an_export_is_never_written_over_something_else(station: Path) -> None:
     """Other commands take the station file where this one takes what it writes."""
     state, before = ["--state", str(station.parent / "state")], station.read_bytes()

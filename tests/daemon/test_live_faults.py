@@ -214,6 +214,11 @@ def _motors(station: LiveStation, daemon: RunningDaemon) -> None:
     assert station.amp.wait_for("LINE 1", SHORT_S, amped).at_s - sent_s >= station.amp.travel_s
     daemon.wait_for("change-over-finished", SHORT_S, since)
     assert daemon.status()["outputs"]["tank"]["known"] == "confirmed"
+    assert "\ntank       tune 210, load 211 (confirmed)\n" in daemon.qsyd("status").stdout
+    station.amp.shows = {"T": "250"}  # somebody has turned it by hand
+    turned = "\ntank       tune 210, load 211 (confirmed), now at tune 250, load 211\n"
+    until(lambda: daemon.qsyd("status").stdout, lambda status: turned in status)
+    station.amp.shows = {}
 
     since, amped = daemon.mark(), station.amp.mark()
     station.amp.sticks = True

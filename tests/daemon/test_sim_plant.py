@@ -123,6 +123,16 @@ def test_what_is_taken_or_missing_is_told_in_words(
     assert (tmp_path / "notes").read_text() == "mine"
 
 
+@pytest.mark.parametrize("device", [["rig", "--protocol", "ci-v"], ["amplifier"]], ids=lambda device: device[0])
+def test_a_pseudo_terminal_is_told_as_a_station_file_can_name_it(
+    device: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There a relative path would be one from the state directory."""
+    monkeypatch.chdir(tmp_path)
+    with running("sim", *device, "--pty", "port", log=tmp_path / "log") as served:
+        served.until(f"serial:{tmp_path / 'port'}\n")
+
+
 def test_a_bench_that_is_begun_again_leaves_a_changed_file_alone_and_is_found_by_it(tmp_path: Path) -> None:
     """Who has added rules to the bench's file wants to run them against the next bench too."""
     place, first = ["sim", "bench", "--warm-up", "1 s", "--directory", str(tmp_path / "b")], tmp_path / "first"

@@ -222,6 +222,30 @@ def test_a_permit_line_is_held_at_the_level_that_inhibits(
     assert dict(file.defaults).get("outputs.ptt.active") == (None if "active" in keys else "high")
 
 
+def test_a_band_without_its_unit_gets_it_back() -> None:
+    text = LEAST.replace("[20m, 10m]", "[20, 10m]") + "rules: [{name: a, when: {band: 80}, then: {antenna: wire}}]\n"
+    assert [(each.line, each.text, each.hint) for each in errors_of(text)] == [
+        (7, "the bare number 20 is not a band", "write the band's name with its unit, such as 20m"),
+        (8, "the bare number 80 is not a band", "write the band's name with its unit, such as 80m"),
+    ]
+
+
+def test_a_faulty_link_hides_no_other_fault_and_brings_none() -> None:
+    """All errors at once: a person fixes the file in one go, and never learns of the next fault by fixing the last."""
+    text = LEAST.replace("{link: simulated}", "{link: serail:/dev/rig, baud: 9600, address: 0x94}")
+    text += f"""outputs:
+  one: {{kind: device, link: tcp:h:99999, commands: {{select-antenna: "{{prot}}"}}, acknowledge: '['}}
+  two: {{kind: device, link: tcp, baud: 9600, commands: {{select-antenna: "{{port}}"}}, acknowledge: 'OK'}}
+  ptt: {{kind: line, link: serial, line: rts}}
+  ttp: {{kind: line, link: serial:{PORT}, line: rts}}
+"""
+    told = [(problem.line, problem.text) for problem in errors_of(text)]
+    assert [line for line, _ in told] == [4, 4, 9, 9, 9, 10, 11], told
+    words = "\n".join(text for _, text in told)
+    for said in ("serail", "`address` is for protocol ci-v", "99999", "prot", "not a regular expression"):
+        assert said in words
+
+
 def test_a_lease_is_renewed_every_second_unless_written_otherwise() -> None:
     commands = 'commands: {inhibit-transmit: "HOLD\\n", release-transmit: "FREE\\n"}'
     text = LEAST + f'outputs: {{amp: {{kind: device, link: tcp:h:1, {commands}, lease: {{renew: "KEEP\\n"}}}}}}\n'

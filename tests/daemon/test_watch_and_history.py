@@ -149,6 +149,12 @@ def test_history_says_which_events_there_are(station: ApiStation, tmp_path: Path
         assert station.daemon.qsyd("history", "--event", name, "--limit", "1").returncode == 0
 
 
+def test_history_says_that_there_is_nothing_of_the_kind(station: ApiStation) -> None:
+    done = station.daemon.qsyd("history", "--event", "tube-replaced")
+    assert (done.returncode, done.stdout) == (0, "")
+    assert done.stderr == "note: nothing of that kind was journalled in that time\n"
+
+
 def test_history_follows(station: ApiStation) -> None:
     with Piped(station, "history", "--follow", "--json", "--event", "hold-started") as follower:
         station.daemon.qsyd("hold", "hill-beam", "--for", "2min")

@@ -15,7 +15,7 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         import shtab
     except ImportError:
-        print("error: this needs shtab: install `qsyd[completion]`", file=sys.stderr)
+        print("error: this needs shtab: `pip install '.[completion]'` where qsyd was installed from", file=sys.stderr)
         return ExitCode.FAILED
     whole = parser()
     for action in _actions(whole):

@@ -57,6 +57,8 @@ def run(arguments: argparse.Namespace) -> int:
             print(json.dumps(_wanted(rows, events)[-arguments.limit :], ensure_ascii=False, indent=2))
             return ExitCode.DONE
         _print(rows, events, words, arguments)
+        if not arguments.follow and not _wanted(rows, events):
+            print("note: nothing of that kind was journalled in that time", file=sys.stderr)
         if arguments.follow:
             after = max((row["sequence"] for row in (*newest, *rows)), default=0)
             for more in _follow(way, asked | {"since": None, "limit": LIMIT_MAX}, after):

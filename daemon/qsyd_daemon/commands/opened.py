@@ -26,6 +26,8 @@ class Opened:
     presets: Presets
     marks: Marks
     """Which of them no longer fit, and why."""
+    directory: Path
+    """The state directory."""
 
 
 def open_station(path: str, state: str | None) -> Opened | ExitCode:
@@ -36,8 +38,9 @@ def open_station(path: str, state: str | None) -> Opened | ExitCode:
         print(error, file=sys.stderr)
         return ExitCode.BAD_FILE
     try:
-        stored = read_stored(state_directory(state, os.environ))
+        directory = state_directory(state, os.environ)
+        stored = read_stored(directory)
     except (StoreError, StateDirectoryError) as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.FAILED
-    return Opened(file, Atlas(file.station), stored.presets, stored.marks)
+    return Opened(file, Atlas(file.station), stored.presets, stored.marks, directory)

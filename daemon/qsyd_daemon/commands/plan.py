@@ -49,7 +49,10 @@ def run(arguments: argparse.Namespace) -> int:
     print("\n".join(lines))
     wanted = [row for row in rows if row.amplified]
     saved = sum(row.standing is PresetStanding.SAVED for row in wanted)
-    print(f"\n{saved} of {len(wanted)} segments where the amplifier serves have a preset.")
+    if not wanted:
+        print("\nThe amplifier serves none of these: all are barefoot, and need no preset.")
+        return ExitCode.DONE
+    print(f"\n{saved} of {len(wanted)} segments where the amplifier serves have a preset in {opened.directory}.")
     print("".join(f"Tune up anew: {row.mark.text}.\n" for row in rows if row.mark is not None), end="")
     print("\n".join(_estimates(opened, rows)), end="")
     if saved < len(wanted):

@@ -54,7 +54,7 @@ def _list(arguments: argparse.Namespace, way: Way) -> int:
     if arguments.json:
         print(json.dumps([preset_to_json(preset) for preset in presets], indent=2))
     elif not presets:
-        print("no presets are stored")
+        print(f"no presets are stored in {way.shown if isinstance(way, Remote) else way}")
     else:
         rows = [
             (

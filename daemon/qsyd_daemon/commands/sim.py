@@ -6,6 +6,7 @@ import contextlib
 import os
 import signal
 import sys
+from pathlib import Path
 
 from qsyd_daemon.commands.sim_trouble import trouble
 from qsyd_daemon.exit_code import ExitCode
@@ -32,7 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)  # whoever was connected may go away in the middle of an answer
     try:
-        asyncio.run(_serve(arguments, frequency, address, faults))
+        pty = None if arguments.pty is None else str(Path(arguments.pty).absolute())  # as a station file can name it
+        asyncio.run(_serve(arguments, pty, frequency, address, faults))
     except ValueError as error:
         print(f"error: {error}", file=sys.stderr)
         return ExitCode.WRONG_USE
@@ -59,7 +61,9 @@ def _check_ranges(arguments: argparse.Namespace) -> None:
             raise ValueError(f"--{option.replace('_', '-')} must be from 0 to below 1000000")
 
 
-async def _serve(arguments: argparse.Namespace, frequency: int, address: int, faults: RigFaults) -> None:
+async def _serve(
+    arguments: argparse.Namespace, pty: str | None, frequency: int, address: int, faults: RigFaults
+) -> None:
     task = asyncio.current_task()
     assert task is not None
     loop = asyncio.get_running_loop()
@@ -71,7 +75,7 @@ async def _serve(arguments: argparse.Namespace, frequency: int, address: int, fa
             arguments.frequency_digits,
             address,
             arguments.tcp,
-            arguments.pty,
+            pty,
             frequency,
             arguments.push,
             faults,

@@ -55,7 +55,10 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         if arguments.device == "amplifier":
             lines = console_lines(0)
-            asyncio.run(_until_stopped(serve_amplifier(bench, arguments.tcp, arguments.pty, say=_say, lines=lines)))
+            pty = (
+                None if arguments.pty is None else str(Path(arguments.pty).absolute())
+            )  # as a station file can name it
+            asyncio.run(_until_stopped(serve_amplifier(bench, arguments.tcp, pty, say=_say, lines=lines)))
         else:
             _run_bench(bench, arguments, warm_up_us)
     except (OSError, ValueError) as error:

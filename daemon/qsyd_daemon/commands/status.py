@@ -62,7 +62,8 @@ def lines(status: dict[str, Any]) -> list[str]:
     for what, belief in status["outputs"].items():
         if belief["known"] != "unknown" or belief["because"]:
             name, unit = ("drive", " W at most") if what == "drive_w" else (what, "")
-            shown.append(f"{name:<10} {_belief(belief, unit)}")
+            elsewhere = _elsewhere(belief["value"], status["meters"]) if what == "tank" else ""
+            shown.append(f"{name:<10} {_belief(belief, unit)}{elsewhere}")
     for name, device in status["devices"].items():
         if not device["answers"] or device["trouble"]:
             shown.append(f"device     {name}: {device['trouble'] or 'does not answer'}")
@@ -163,6 +164,15 @@ def _meters(meters: dict[str, Any]) -> str:
         ("temperature_c", "°C"),
     )
     return ", ".join(f"{meters[name]:g} {unit}" for name, unit in units if meters[name] is not None) or "unknown"
+
+
+def _elsewhere(value: Any, meters: dict[str, Any] | None) -> str:
+    """Where the tank stands by its readings, once that is not where it was last sent: somebody has turned it."""
+    if not isinstance(value, dict) or meters is None or None in (meters["tune"], meters["load"]):
+        return ""
+    if (meters["tune"], meters["load"]) == (value["tune"], value["load"]):
+        return ""
+    return f", now at tune {meters['tune']:g}, load {meters['load']:g}"
 
 
 def _belief(belief: dict[str, Any], unit: str) -> str:

@@ -84,6 +84,15 @@ def _name(value: object) -> str:
     return text
 
 
+def _band(value: object) -> str:
+    """The name of a band: a number without its unit, as people say it, is a slip of its own."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        raise refusal(
+            f"{described(value)} is not a band", f"write the band's name with its unit, such as {short(value)}m"
+        )
+    return _name(value)
+
+
 def _boolean(value: object) -> bool:
     if not isinstance(value, bool):
         same = " (`on`, `off`, `yes` and `no` are words here)" if str(value).lower() in BOOLEAN_WORDS else ""
@@ -246,6 +255,7 @@ Text = Annotated[str, BeforeValidator(_text)]
 Raw = Annotated[str, BeforeValidator(_raw)]
 Line = Annotated[str, BeforeValidator(_line)]
 Name = Annotated[str, BeforeValidator(_name)]
+BandName = Annotated[str, BeforeValidator(_band)]
 Boolean = Annotated[bool, BeforeValidator(_boolean)]
 Port = Annotated[int | str, BeforeValidator(_port)]
 Minute = Annotated[int, BeforeValidator(_minute)]

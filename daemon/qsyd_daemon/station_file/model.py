@@ -11,6 +11,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 from qsyd_daemon.station_file.address import Link
 from qsyd_daemon.station_file.leaves import (
     AsList,
+    BandName,
     Boolean,
     Current,
     Frequency,
@@ -113,7 +114,7 @@ class ResonanceKeys(Keys):
 
 class AntennaKeys(Keys):
     port: Port
-    bands: Annotated[tuple[Name, ...], NeedsList]
+    bands: Annotated[tuple[BandName, ...], NeedsList]
     max_power: Power | None = None
     resonances: tuple[ResonanceKeys, ...] = ()
     matching: Annotated[int, whole_number(1, 16)] | None = None
@@ -135,7 +136,7 @@ class LimitKeys(Keys):
 
 class AmplifierKeys(Keys):
     follows: Name | None = None
-    bands: Annotated[tuple[Name, ...], NeedsList] | None = None
+    bands: Annotated[tuple[BandName, ...], NeedsList] | None = None
     warm_up: Annotated[int, duration("1 ms", "1 h", "180 s")] = default("180 s")
     cool_down: Annotated[int, duration("1 ms", "1 h", "120 s", zero=True)] = default("120 s")
     output: Power = default("1500 W")
@@ -193,7 +194,7 @@ State = Annotated[str, one_of(*AmplifierState, what="a state of the amplifier")]
 
 class WhenKeys(Keys):
     rig: Annotated[tuple[Name, ...], AsList] | None = None
-    band: Annotated[tuple[Name, ...], AsList] | None = None
+    band: Annotated[tuple[BandName, ...], AsList] | None = None
     segment: Annotated[tuple[Line, ...], AsList] | None = None
     frequency: Annotated[tuple[FrequencyRange, ...], AsList] | None = None
     mode: Annotated[tuple[Mode, ...], AsList] | None = None
@@ -278,7 +279,7 @@ OUTPUT_KEYS: dict[str, type[DeviceKeys | LineKeys | JsonlKeys | LogKeys]] = {
 class ExpectKeys(Keys):
     antenna: Name | None = None
     segment: Line | None = None
-    band: Name | None = None
+    band: BandName | None = None
     drive: Power | None = None
     inhibited: Boolean | None = None
     amplifier: State | None = None

@@ -21,6 +21,8 @@ from qsyd_daemon.station_file.yaml_tree import Location, data_of
 _ROUNDS_MAX = 12
 _STAND_INS: dict[str, Any] = {"station": "?", "region": 2, "rigs": {}, "antennas": {}}
 """What the needed keys stand for while the rest is judged."""
+_LINK = "serial:/dev/null"
+"""What a faulty link stands for, so that the rest of its rig or device is judged: of the kind to which all keys belong."""
 
 _HINTS = {
     "station": "begin with `station: NAME`",
@@ -191,6 +193,8 @@ def _leave_out(data: dict[str, Any], location: Location) -> None:
     part = location[-1]
     if len(location) == 1 and part in _STAND_INS:
         data[str(part)] = copy(_STAND_INS[str(part)])
+    elif part == "link" and isinstance(parent, dict):
+        parent["link"] = _LINK
     elif isinstance(parent, dict):
         parent.pop(part, None)
     else:
