@@ -3,17 +3,20 @@
 Each was written for a change of the safety core that no other test noticed.
 """
 
+import pytest
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
 
 from qsyd_rules.actuator import FIRST_PAUSE_US
 from qsyd_rules.command import CommandName, LimitDrive
 from qsyd_rules.effect import CloseIntent, Effect, ReadRig, RecordIntent
 from qsyd_rules.event import AmplifierRequest, Event
+from qsyd_rules.notice import Warned
 from qsyd_rules.station import Rule, Then
 from qsyd_rules.words import AmplifierState, Mode
 
 EDGE_HZ = 14_175_000
 """Between 20m/1 and 20m/2."""
+INHIBIT = frozenset({CommandName.INHIBIT_TRANSMIT, CommandName.RELEASE_TRANSMIT})
 
 
 def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
@@ -243,3 +246,107 @@ def test_after_a_note_that_failed_the_next_for_operate_is_tried_five_seconds_lat
     bench.run(11 * S)
 
     assert [at_us - start_us for at_us in notes] == [0, 5 * S + 1 * MS, 10 * S + 2 * MS]
+
+
+# What moves next
+
+
+def test_a_change_over_sends_no_drive_limit_that_stands_already_and_no_preset_that_is_recalled() -> None:
+    bench = live(drive_w=60)
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+
+    assert [name for _, name in since(bench, start_us)] == [
+        *("inhibit-transmit", "select-antenna", "recall-preset", "release-transmit")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "at_us"), [(CommandName.SELECT_ANTENNA, 51 * MS), (CommandName.RECALL_PRESET, 82 * MS)]
+)
+def test_what_is_refused_is_told_again_to_the_microsecond(name: CommandName, at_us: int) -> None:
+    """Each try is a change-over of its own: 1 ms for the answer, 1 ms for its note."""
+    bench = live()
+    bench.refusing.add(name)
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(5 * S)
+
+    times = [each - start_us for each in bench.times(name) if each >= start_us]
+    assert times[:3] == [at_us, at_us + FIRST_PAUSE_US + 2 * MS, at_us + 3 * FIRST_PAUSE_US + 4 * MS]
+
+
+def test_operate_follows_within_the_change_over_whose_target_was_replaced_on_the_way() -> None:
+    bench = operating()
+    number = len(bench.intents)
+    bench.tune(7_050_000, push=True)
+    bench.run(60 * MS)
+    bench.tune(21_050_000, push=True)
+    bench.run(2 * S)
+
+    assert bench.is_in_operate()
+    assert bench.is_released()
+    notes = [each.target for each in bench.intents[number:] if isinstance(each, RecordIntent)]
+    assert notes == ["wire 40m/1", "beam 15m/1"]
+
+
+# Relay care
+
+
+def switch_only() -> Bench:
+    """A change-over takes 82 ms here; ten may begin at once."""
+    bench = live(outputs={"switch": SWITCH, "amp": INHIBIT})
+    bench.run(30 * S)
+    return bench
+
+
+def selected(bench: Bench, start_us: int) -> list[int]:
+    return [at_us - start_us for at_us in bench.times(CommandName.SELECT_ANTENNA) if at_us >= start_us]
+
+
+def care_warnings(bench: Bench, start_us: int) -> int:
+    return sum(isinstance(told, Warned) and told.code == "relay-care" for told in bench.told("warning", start_us))
+
+
+def test_ten_change_overs_begin_at_once_and_the_twelfth_waits_for_its_second() -> None:
+    bench = switch_only()
+    start_us = bench.now_us
+    for turn in range(12):
+        bench.tune(14_050_000 if turn % 2 else 7_050_000, push=True)
+        bench.run(100 * MS)
+    bench.run(3 * S)
+
+    times = selected(bench, start_us)
+    assert times[:11] == [number * 100 * MS + 51 * MS for number in range(11)]
+    assert times[11:] == [2 * S + 1 * MS]  # its note is made first
+    assert care_warnings(bench, start_us) == 1
+
+
+def test_targets_that_replace_each_other_before_anything_moves_cost_the_relays_nothing() -> None:
+    bench = switch_only()
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(51 * MS)  # it is on its way to the wire
+    for turn in range(30):
+        bench.tune(7_050_000 if turn % 2 else 14_050_000, push=True)
+        bench.run(1 * MS)
+    bench.tune(21_050_000, push=True)
+    bench.run(S)
+
+    assert selected(bench, start_us) == [51 * MS, 83 * MS]
+    assert care_warnings(bench, start_us) == 0
+
+
+def test_targets_that_replace_each_other_after_the_relay_has_moved_are_counted_and_told() -> None:
+    bench = switch_only()
+    start_us = bench.now_us
+    for turn in range(40):
+        bench.tune(14_050_000 if turn % 2 else 7_050_000, push=True)
+        bench.run(52 * MS)
+    bench.run(5 * S)
+
+    assert 10 <= len(selected(bench, start_us)) <= 13
+    # Once while targets replace each other, and once more where the next change-over has to wait before it begins.
+    assert care_warnings(bench, start_us) == 2
+    assert bench.is_released()
