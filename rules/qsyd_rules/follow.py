@@ -69,6 +69,8 @@ def lose_rig(turn: Turn, name: str, reason: str) -> None:
     turn.change(rigs={**turn.state.rigs, name: lost})
     if known.up:
         turn.report(LinkLost(name, reason))
+    if known.up and name == turn.followed:
+        turn.send_no_more()
 
 
 def redecide(turn: Turn) -> None:
