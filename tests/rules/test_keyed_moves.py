@@ -290,3 +290,22 @@ def test_without_such_a_command_under_way_nothing_is_withdrawn() -> None:
     bench.stop()
 
     assert told == []
+
+
+def test_rig_that_was_keyed_and_does_not_tell_its_key_any_more_counts_as_keyed() -> None:
+    """What is not known is taken as unsafe: silence about the key is no key-up."""
+    bench = live()
+    bench.key()
+    bench.run(S)
+    bench.rig.keyed = None
+    number = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(5 * S)
+    assert "select-antenna" not in bench.names(number)
+    assert any("it waits for unkey" in reason for reason in bench.reasons)
+
+    bench.unkey()
+    bench.run(S)
+
+    assert "select-antenna" in bench.names(number)
+    assert bench.is_released()
