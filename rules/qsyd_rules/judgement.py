@@ -153,6 +153,11 @@ def says_operate(turn: Turn) -> bool:
     return False
 
 
+def _contradicts_standby(turn: Turn) -> bool:
+    """Whether the amplifier does not say yet that it stands by, though it has answered so: what is read back counts."""
+    return rests_at(turn.state.line, Line.STANDBY) and says_operate(turn)
+
+
 def operate_wanted(turn: Turn, refusal: str | None) -> bool:
     """Whether the amplifier should go to operate and is not there."""
     state = turn.state
@@ -294,6 +299,8 @@ def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
     ):
         if isinstance(actuator, Unknown) and actuator.error is not None and matters:
             found.append(f"{what} unknown: {actuator.error}")
+    if _contradicts_standby(turn):
+        found.append("the amplifier has been told to stand by and still says operate")
     hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)
     if hold_off is not None and turn.now_us < hold_off.until_us:
         found.append("the transmit permit was asked for and not answered; it is asked for again after a pause")

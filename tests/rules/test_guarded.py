@@ -270,3 +270,23 @@ def test_core_that_never_stops_deciding_what_is_refused_has_failed() -> None:
     bench.guard.core.step = step  # type: ignore[method-assign]
     with pytest.raises(AssertionError, match="goes on deciding"):
         bench.run(S)
+
+
+def test_nobody_is_released_into_an_amplifier_that_goes_on_saying_operate() -> None:
+    """A transfer relay that sticks: told to stand by again and again, and transmit was released in between."""
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    bench.ask(AmplifierRequest.STANDBY)
+    bench.lie = {"state": AmplifierState.OPERATE}
+    bench.run(S)
+    number = len(bench.sent)
+    for _ in range(40):
+        bench.run(250 * MS)
+        assert bench.reasons
+    assert "release-transmit" not in bench.names(number)
+
+    bench.lie = {}
+    bench.run(2 * S)
+
+    assert bench.is_released()
+    bench.must_be_unobjected()
