@@ -270,6 +270,8 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
     reasons += _latched(turn)
     reasons += _unanswered(turn, wanted)
     reasons += _under_way(turn, wanted, standing_by)
+    if not reasons and _contradicts_standby(turn):  # with another one it is mostly the wait for the next reading
+        reasons.append("the amplifier has been told to stand by and still says operate")
     return tuple(reasons)
 
 
@@ -299,8 +301,6 @@ def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
     ):
         if isinstance(actuator, Unknown) and actuator.error is not None and matters:
             found.append(f"{what} unknown: {actuator.error}")
-    if _contradicts_standby(turn):
-        found.append("the amplifier has been told to stand by and still says operate")
     hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)
     if hold_off is not None and turn.now_us < hold_off.until_us:
         found.append("the transmit permit was asked for and not answered; it is asked for again after a pause")
