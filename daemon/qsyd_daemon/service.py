@@ -29,7 +29,7 @@ from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.store.store import Store
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
-from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
+from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendNoMore, SendText
 from qsyd_rules.event import (
     CommandFinished,
     DeadlineReached,
@@ -241,7 +241,10 @@ class Service:
         self.state, effects = self.core.step(self.state, event)
         if effects:
             for effect in effects:
-                if isinstance(effect, Actuate):
+                if isinstance(effect, SendNoMore):
+                    for device in self._wires.devices.values():
+                        device.send_no_more(effect.names)
+                elif isinstance(effect, Actuate):
                     self._actuate(effect)
             for effect in effects:
                 self._carry_out(effect, event.at_us)
@@ -252,8 +255,8 @@ class Service:
 
     def _carry_out(self, effect: Effect, at_us: int) -> None:
         match effect:
-            case Actuate():
-                pass  # those have left already
+            case Actuate() | SendNoMore():
+                pass  # those have been done already
             case ReadRig(rig=rig):
                 self._wires.read_rig[rig]()
             case RecordIntent():

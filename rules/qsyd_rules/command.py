@@ -23,6 +23,9 @@ class CommandName(StrEnum):
 SAFE_COMMANDS = frozenset({CommandName.INHIBIT_TRANSMIT, CommandName.AMPLIFIER_STANDBY, CommandName.HIGH_VOLTAGE_OFF})
 """Commands of the safe direction: they wait for nothing and overtake whatever is under way on their link."""
 
+MOVING_COMMANDS = frozenset({CommandName.SELECT_ANTENNA, CommandName.RECALL_PRESET, CommandName.AMPLIFIER_OPERATE})
+"""Commands that move contacts or motors which RF flows through: never while somebody is known to key."""
+
 
 @dataclass(frozen=True, slots=True)
 class InhibitTransmit:

@@ -212,6 +212,7 @@ def _start(turn: Turn, event: Started) -> None:
 
 def _stop(turn: Turn) -> None:
     turn.change(stopping=True, wish=False)
+    turn.send_no_more()
     turn.amplifier_reason = "the daemon is stopping"
     _send_safe_state(turn, "the daemon is stopping")
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from qsyd_rules.command import Command
+from qsyd_rules.command import Command, CommandName
 from qsyd_rules.notice import Notice
 
 
@@ -13,6 +13,16 @@ class Actuate:
 
     command_id: int
     command: Command
+
+
+@dataclass(frozen=True, slots=True)
+class SendNoMore:
+    """Send none of these again, nor what waits to be sent: what they were decided upon does not hold any more.
+
+    One that has been sent is still answered by `CommandFinished`, as it would be on its last try.
+    """
+
+    names: frozenset[CommandName]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,4 +76,4 @@ class Answer:
     ready_in_s: float | None = None
 
 
-Effect = Actuate | ReadRig | RecordIntent | CloseIntent | Report | SendText | Answer
+Effect = Actuate | SendNoMore | ReadRig | RecordIntent | CloseIntent | Report | SendText | Answer

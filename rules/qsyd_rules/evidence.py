@@ -22,6 +22,7 @@ def note_key(turn: Turn) -> None:
     was_keyed = state.keyed_since_us is not None
     if keyed and not was_keyed:
         turn.change(keyed_since_us=now_us)
+        turn.send_no_more()
         turn.report(Keyed(turn.followed))
     elif was_keyed and not keyed:
         turn.change(keyed_since_us=None)

@@ -27,7 +27,9 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         or known.mode is not event.mode
     )
     was_keyed = known.up and known.keyed is True
-    is_keyed = event.keyed is True
+    # One that was keyed and does not tell any more is taken as keyed still, until it tells otherwise or is lost.
+    keyed = True if was_keyed and event.keyed is None else event.keyed
+    is_keyed = keyed is True
     now_us = turn.now_us
     told = RigState(
         up=True,
@@ -37,7 +39,7 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         transmit_hz=event.transmit_hz,
         split=event.split,
         mode=event.mode,
-        keyed=event.keyed,
+        keyed=keyed,
         unkeyed_since_us=now_us if first or was_keyed or is_keyed else known.unkeyed_since_us,
         moved_us=now_us if moved else known.moved_us,
         asked_us=known.asked_us if event.asked_at_us is None else event.asked_at_us,
@@ -69,6 +71,8 @@ def lose_rig(turn: Turn, name: str, reason: str) -> None:
     turn.change(rigs={**turn.state.rigs, name: lost})
     if known.up:
         turn.report(LinkLost(name, reason))
+    if known.up and name == turn.followed:
+        turn.send_no_more()
 
 
 def redecide(turn: Turn) -> None:

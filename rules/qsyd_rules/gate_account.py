@@ -79,7 +79,7 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
         case DeviceRead():
             account = _device_read(account, event, wiring)
         case CommandFinished():
-            account = _finished(account, event, station)
+            account = _finished(account, event, station, wiring)
         case OutputLost():
             account = _lost(account, wiring, event)
         case OutputConnected() if _tells_heater(event.output, wiring):
@@ -185,7 +185,7 @@ def _device_read(account: Account, event: DeviceRead, wiring: Wiring) -> Account
     return account
 
 
-def _finished(account: Account, event: CommandFinished, station: Station) -> Account:
+def _finished(account: Account, event: CommandFinished, station: Station, wiring: Wiring) -> Account:
     command = account.under_way.get(event.command_id)
     if command is None:
         return account
@@ -204,13 +204,23 @@ def _finished(account: Account, event: CommandFinished, station: Station) -> Acc
         case SelectAntenna():
             return account.but(antenna=command.antenna, antenna_settles_us=now_us + times.relay_settle_us)
         case RecallPreset():
-            return account.but(tank=command, tank_settles_us=now_us)
+            untold = not _tells_positions(wiring) or bool(command.matching and wiring.matches)
+            settle_us = times.preset_settle_us if untold else 0
+            return account.but(tank=command, tank_settles_us=now_us + settle_us)
         case LimitDrive() if not _still_under_way(account, LimitDrive):
             return account.but(drive_w=command.drive_w)
         case AmplifierOn():
             return account.but(heater_on_us=now_us, off_asked_us=None)
         case _:
             return account
+
+
+def _tells_positions(wiring: Wiring) -> bool:
+    """Whether readings tell when the tank has arrived; else, as for a matching unit, only time does."""
+    return any(
+        CommandName.RECALL_PRESET in wiring.of(output) and {"tune", "load"} <= meters.names
+        for output, meters in wiring.meters.items()
+    )
 
 
 def _failed(account: Account, command: Command) -> Account:

@@ -90,5 +90,6 @@ class Account:
     def moving(self, at_us: int) -> bool:
         """Whether antenna, tank or transfer relay are on their way or still bouncing."""
         bold = (SelectAntenna, RecallPreset, AmplifierOperate, AmplifierStandby)
-        settles_us = max(self.antenna_settles_us, self.tank_settles_us, self.line_settles_us)
+        tank_us = self.tank_settles_us if self.tank is not None else 0  # what is lost is waited for by nobody
+        settles_us = max(self.antenna_settles_us, tank_us, self.line_settles_us)
         return at_us < settles_us or any(isinstance(command, bold) for command in self.under_way.values())

@@ -21,7 +21,9 @@ from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import Result
 
 MISTAKES_MAX = 8
-"""How many times over one event may be worked through while gate or monitor object; safe commands always pass."""
+"""So many mistakes over one event the core is told of; that what else is refused did not leave, it is always told."""
+TURNS_MAX = 100
+"""So often one event is worked through while gate or monitor object; a core that goes on and on has failed."""
 GATE = "gate"
 """Who answers for a command that did not leave."""
 
@@ -63,22 +65,26 @@ class GuardedStation:
         watched, now = state.watched, event
         left: list[Effect] = []
         waiting = deque[Event]()
-        for _ in range(MISTAKES_MAX):
+        mistakes = 0
+        for _ in range(TURNS_MAX):
             let_out: list[Effect] = []
             if decided:
                 account, let_out, refused = self._pass(told(account, decided), decided)
                 left += let_out
                 for number, error in refused:
-                    waiting += _mistaken(now.at_us, number, error)
+                    failed, tripped = _mistaken(now.at_us, number, error)
+                    waiting += (failed, tripped) if mistakes < MISTAKES_MAX else (failed,)
+                    mistakes += 1
             seen = tuple(each for each in let_out if isinstance(each, Actuate | RecordIntent))
             watched, wrong = self.monitor.step(watched, now, seen)
-            if wrong is not None:
+            if wrong is not None and mistakes < MISTAKES_MAX:
+                mistakes += 1
                 waiting.append(SafetyTripped(now.at_us, wrong.invariant, f"seen by the monitor: {wrong.text}"))
             if not waiting:
-                break
+                return GuardedState(station, account, watched), tuple(left)
             now = waiting.popleft()
             station, decided = self.core.step(station, now)
-        return GuardedState(station, account, watched), tuple(left)
+        raise AssertionError(f"the core goes on deciding what is refused: {now}")
 
     def _pass(
         self, account: Account, decided: tuple[Effect, ...]

@@ -153,6 +153,11 @@ def says_operate(turn: Turn) -> bool:
     return False
 
 
+def _contradicts_standby(turn: Turn) -> bool:
+    """Whether the amplifier does not say yet that it stands by, though it has answered so: what is read back counts."""
+    return rests_at(turn.state.line, Line.STANDBY) and says_operate(turn)
+
+
 def operate_wanted(turn: Turn, refusal: str | None) -> bool:
     """Whether the amplifier should go to operate and is not there."""
     state = turn.state
@@ -265,6 +270,8 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
     reasons += _latched(turn)
     reasons += _unanswered(turn, wanted)
     reasons += _under_way(turn, wanted, standing_by)
+    if not reasons and _contradicts_standby(turn):  # with another one it is mostly the wait for the next reading
+        reasons.append("the amplifier has been told to stand by and still says operate")
     return tuple(reasons)
 
 

@@ -71,10 +71,17 @@ def awaits_positions(turn: Turn) -> int | None:
 
 
 def _tank_told(turn: Turn, readings: Readings) -> None:
-    """The recall is finished when both positions have arrived; a time-out on the way is a failure."""
+    """The recall is finished when both positions have arrived; a time-out on the way is a failure.
+
+    No reading tells of a matching unit: where one was told to move, it has its settle time besides.
+    """
     tank = turn.state.tank
     if readings.tune is None or readings.load is None or isinstance(tank, Unknown | Commanded):
         return
+    if isinstance(tank, Settling) and tank.value.matching and turn.wiring.matches:
+        answered_us = tank.until_us - (awaits_positions(turn) or 0)
+        if turn.now_us < answered_us + turn.times.preset_settle_us:
+            return
     arrived = (readings.tune, readings.load) == (tank.value.tune, tank.value.load)
     if arrived and not (isinstance(tank, Resting) and tank.result is Result.CONFIRMED):
         turn.change(tank=Resting(tank.value, Result.CONFIRMED, turn.now_us))

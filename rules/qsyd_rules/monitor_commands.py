@@ -224,7 +224,8 @@ def _unsettled(account: Account, at_us: int, facts: Facts) -> Wrong | None:
     if tank is not None and tank.good and not tank.is_settled(at_us, times.preset_settle_us):
         recalled = tank.command
         arrived = isinstance(recalled, RecallPreset) and account.positions_read == (recalled.tune, recalled.load)
-        if not (facts.positions and arrived):
+        matched = isinstance(recalled, RecallPreset) and bool(recalled.matching) and facts.wiring.matches
+        if matched or not (facts.positions and arrived):
             return Wrong("I4", "transmit was released while the tank was settling")
     if facts.wiring.carries(CommandName.AMPLIFIER_STANDBY) and not _line_settled(account, at_us, times.relay_settle_us):
         return Wrong("I4", "transmit was released onto a transfer relay that does not rest")

@@ -25,6 +25,8 @@ COOL_C = 150.0
 """An anode that was too hot goes on below this. Common practice, no source."""
 CLASS_AB_EFFICIENCY = 0.6
 """Output over plate input of a class-AB grounded-grid triode, 0.55 to 0.65 (from memory)."""
+METERS_LAG_US = 1_000_000
+"""After a trip under power meters may show it for so long, out of the signal path. Common practice, no source."""
 IDLE_PLATE_MA = 30.0
 """A tube that is cut off in standby draws less than this. Common practice, no source."""
 BYPASSED_GAIN = 3.0
@@ -81,6 +83,8 @@ def watch(
     for code, excess in _slow(readings, amplifier, circumstances):
         if code in standing:
             continue  # what stands must not hide what comes on top of it
+        if code is FaultCode.NOT_READY and standing and _has_just_left(circumstances, at_us):
+            continue  # nor be taken for it
         charge[code] = max(0.0, charge.get(code, 0.0) + excess * step_us / SLOW_US)
     after = Guarded(at_us, charge, anode)
     fast = next((each for each in _fast(readings, amplifier, circumstances) if each.code not in standing), None)
@@ -89,6 +93,12 @@ def watch(
     if trip is not None:
         after = replace(after, charge={})
     return after, trip
+
+
+def _has_just_left(circumstances: Circumstances, at_us: int) -> bool:
+    """Whether the amplifier has been out of the signal path for so short that meters may still show it in there."""
+    since_us = circumstances.line_since_us
+    return since_us is not None and at_us < since_us + METERS_LAG_US
 
 
 def persists(

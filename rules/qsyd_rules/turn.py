@@ -8,8 +8,8 @@ from typing import Any
 
 from qsyd_rules.actuator import Resting, Settling
 from qsyd_rules.amplifier import Hot, Line, WarmUp, label
-from qsyd_rules.command import Command, CommandName
-from qsyd_rules.effect import Actuate, Effect, Report
+from qsyd_rules.command import MOVING_COMMANDS, Command, CommandName
+from qsyd_rules.effect import Actuate, Effect, Report, SendNoMore
 from qsyd_rules.notice import Notice
 from qsyd_rules.placement import Atlas
 from qsyd_rules.protection import Circumstances
@@ -53,6 +53,11 @@ class Turn:
         self.change(next_id=number + 1, commands={**self.state.commands, number: command})
         self.effects.append(Actuate(number, command))
         return number
+
+    def send_no_more(self) -> None:
+        """Let nothing that moves contacts leave late: not a second try, nor what waits behind another command."""
+        if any(command.name in MOVING_COMMANDS for command in self.state.commands.values()):
+            self.effects.append(SendNoMore(MOVING_COMMANDS))
 
     def take_id(self) -> int:
         """A fresh number."""

@@ -413,6 +413,50 @@ def test_link_that_stays_lost_fails_the_command_within_its_bound_saying_that_it_
     )
 
 
+def test_what_is_to_be_sent_no_more_may_still_be_answered_and_is_not_sent_again() -> None:
+    bench = Bench()
+    bench.submit(1, SELECT)
+    bench.submit(2, RECALL)
+    bench.submit(3, RELEASE)
+    bench._note(bench.exchange.send_no_more(frozenset({SELECT, RECALL})))
+    assert bench.error(2) == "not sent: what it was decided upon does not hold any more"
+    bench.run(TIMEOUT_US - 1)
+    assert 1 not in bench.ended
+    bench.hear()
+    assert bench.ended[1].result is Result.ACKNOWLEDGED
+    bench.run(BOUND_US)
+    assert bench.sent[:2] == [1, 3]
+
+
+def test_what_is_to_be_sent_no_more_ends_unanswered_with_the_try_it_has_had() -> None:
+    bench = Bench()
+    bench.submit(1, SELECT)
+    bench._note(bench.exchange.send_no_more(frozenset({SELECT})))
+    bench.run(TIMEOUT_US)
+    assert bench.ended[1].result is Result.FAILED
+    bench.run(BOUND_US)
+
+    assert bench.sent == [1]
+
+
+@pytest.mark.parametrize("lost_first", [True, False])
+def test_what_is_to_be_sent_no_more_is_not_sent_over_the_next_link_either(lost_first: bool) -> None:
+    bench = Bench()
+    bench.submit(1, SELECT)
+    steps: list[Callable[[], None]] = [
+        bench.lose,
+        lambda: bench._note(bench.exchange.send_no_more(frozenset({SELECT}))),
+    ]
+    for step in steps if lost_first else reversed(steps):
+        step()
+    bench.run(100_000)
+    bench.open()
+    bench.run(BOUND_US)
+
+    assert bench.sent == [1]
+    assert bench.ended[1].result is Result.FAILED
+
+
 def test_abandoned_command_is_not_sent_again() -> None:
     bench = Bench()
     bench.submit(1, SELECT)

@@ -46,16 +46,18 @@ class Beyond:
     stays: bool = False
     """Whether the cause can still be seen when the amplifier is out of the signal path."""
     in_standby: bool = False
+    amplifies: bool = False
+    """Whether meters that go on so out of the signal path would be another fault: an amplifier that amplifies there."""
 
 
 OFFLINE = (
     Beyond("grid-current", "offline", {"G": "130"}, ("130 mA", "120 mA")),
-    Beyond("plate-current", "offline", {"P": "1600"}, ("1600 mA",), stays=True),
+    Beyond("plate-current", "offline", {"P": "1600"}, ("1600 mA",), amplifies=True),
     Beyond("reflected-power", "offline", {"F": "1200", "R": "151"}, ("151 W", "150 W")),
     Beyond("swr", "offline", {"F": "100", "R": "40"}, ("4.4", "2.5")),  # (1 + sqrt(0.4)) / (1 - sqrt(0.4)) = 4.44
     Beyond("drive", "offline", {"D": "76"}, ("76 W", "75 W")),
     Beyond("gain-low", "offline", {"F": "60", "D": "50"}, ("60 W", "50 W")),
-    Beyond("gain-high", "offline", {"F": "800", "D": "10"}, ("800 W", "10 W")),
+    Beyond("gain-high", "offline", {"F": "800", "D": "10"}, ("800 W", "10 W"), amplifies=True),
 )
 SHUTDOWN = (
     Beyond("plate-voltage-low", "shutdown", {"V": "1000"}, ("1000 V",)),
@@ -96,6 +98,8 @@ def _goes_beyond(station: LiveStation, daemon: RunningDaemon, beyond: Beyond) ->
     assert station.amp.wait_for(first, SHORT_S, amped).at_s <= fault["arrived_s"] + SAFE_WITHIN_S * SLACK
     if not beyond.in_standby:
         station.amp.wait_for("LINE 0", SHORT_S, amped)
+    if beyond.amplifies:
+        station.amp.shows = {}
     assert ("HV 0" in station.amp.lines(amped)) is (beyond.severity == "shutdown")
     shown = daemon.status()["amplifier"]
     assert (shown["state"], shown["wish"], shown["fault"]["code"]) == ("fault", "standby", beyond.code)

@@ -97,6 +97,24 @@ def _switch_silent(station: LiveStation, daemon: RunningDaemon) -> None:
     assert station.switch.lines(switched)[-1] == "PORT 1"
 
 
+def _keyed_between_two_tries(station: LiveStation, daemon: RunningDaemon) -> None:
+    """A second try is another command to move contacts: none while somebody is known to key."""
+    since, switched = daemon.mark(), station.switch.mark()
+    station.switch.silent = True
+    station.rig.tune(ELSEWHERE_HZ)
+    station.switch.wait_for("PORT 2", SHORT_S, switched)
+    station.key.press()
+    time.sleep(1.3)  # three tries of 500 ms
+    assert station.switch.lines(switched) == ["PORT 2"]
+    station.key.let_go()
+
+    station.switch.silent = False
+    daemon.wait_for("output-recovered", 2 * SHORT_S, since, output="switch")
+    station.rig.tune(HOME_HZ)
+    station.switch.wait_for("PORT 1", SHORT_S, switched)
+    station.wait_on_the_air(2 * SHORT_S)
+
+
 def _amplifier_silent(station: LiveStation, daemon: RunningDaemon) -> None:
     """Readings that have become stale take operate away, and it is refused with the reason; both come back by themselves."""
     since, switched, amped = daemon.mark(), station.switch.mark(), station.amp.mark()
@@ -330,6 +348,7 @@ def _fill(ballast: Path) -> None:
 CASES: dict[str, Callable[[Path], None]] = {
     "silent": lambda directory: _operating((_rig_silent, _rig_link_closed, _switch_silent), directory),
     "amplifier": lambda directory: _operating((_amplifier_silent, _half_open), directory),
+    "keyed": lambda directory: _operating((_keyed_between_two_tries,), directory),
     "replugged": lambda directory: _operating((_replugged,), directory, ptys=True),
     "two-daemons": _two_daemons,
     "wall-clock": _wall_clock_jumps,
@@ -340,7 +359,7 @@ CASES: dict[str, Callable[[Path], None]] = {
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
     """All cases at once, each with a station of its own: they mostly wait."""
-    with ThreadPoolExecutor(6) as pool:
+    with ThreadPoolExecutor(7) as pool:
         yield {name: pool.submit(case, tmp_path_factory.mktemp(name)) for name, case in CASES.items()}
 
 

@@ -1,8 +1,10 @@
 """Faults latch; only a person leaves one, once its cause has gone, and that never goes to operate by itself."""
 
+from dataclasses import replace
+
 import pytest
 from guarded_bench import WARM_UP_US, WIRINGS, Guarded, a_bench, warm_up
-from station_bench import MS, S, station
+from station_bench import MS, S, every_preset, station
 
 from qsyd_rules.effect import Answer
 from qsyd_rules.event import (
@@ -304,3 +306,25 @@ def test_something_unsafe_latches_above_a_lesser_fault(bench: Guarded) -> None:
 
     assert found(bench)[-1].code is FaultCode.UNSAFE_COMMAND
     assert not bench.is_released()
+
+
+@pytest.mark.parametrize(("lags_us", "code"), [(800 * MS, FaultCode.DRIVE), (3 * S, FaultCode.NOT_READY)])
+def test_meters_that_lag_behind_a_trip_are_not_taken_for_an_amplifier_that_amplifies_out_of_the_path(
+    lags_us: int, code: FaultCode
+) -> None:
+    """An offline fault keeps the tube hot; one that goes on amplifying in standby costs the high voltage."""
+    bench = a_bench(metered=True)
+    amplifier = bench.station.amplifier
+    assert amplifier is not None
+    limits = replace(amplifier.limits, drive_w=75)
+    of = replace(bench.station, amplifier=replace(amplifier, limits=limits))
+    bench = Guarded(of, every_preset(of), outputs=WIRINGS["two boxes"], poll_us=100 * MS, metered=True)
+    bench.run(S)
+    warm_up(bench)
+    bench.lie = {"drive_w": 76.0, "forward_w": 800.0}
+    bench.run(lags_us)
+    bench.lie = {}
+    bench.run(S)
+
+    assert found(bench)[0].code is FaultCode.DRIVE
+    assert found(bench)[-1].code is code

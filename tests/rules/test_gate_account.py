@@ -221,6 +221,7 @@ def finished(command: Command, *others: Command, result: Result = Result.ACKNOWL
         (SelectAntenna("main", "beam", 1), "antenna", "beam"),
         (SelectAntenna("main", "beam", 1), "antenna_settles_us", NOW + OF.change_over.relay_settle_us),
         (TANK, "tank", TANK),
+        (TANK, "tank_settles_us", NOW + OF.change_over.preset_settle_us),
         (AmplifierOn(), "heater_on_us", NOW),
     ],
 )
@@ -324,3 +325,25 @@ def test_heater_switched_by_hand_counts_from_the_first_word_and_anew_after_the_c
     assert still_warm.off_asked_us is None
     gone = observe(going, OperatorAsked(NOW + cool_us, 1, AmplifierRequest.ON, "operator"), OF, BY_HAND)
     assert gone.heater_on_us == NOW + cool_us
+
+
+@pytest.mark.parametrize(
+    ("names", "matching", "settle_us"),
+    [
+        ({"tune", "load"}, (), 0),
+        ({"tune", "load"}, (12, 40), OF.change_over.preset_settle_us),
+        ({"tune"}, (), OF.change_over.preset_settle_us),
+    ],
+)
+def test_tank_moves_for_its_settle_time_where_no_reading_tells_of_it(
+    names: set[str], matching: tuple[int, ...], settle_us: int
+) -> None:
+    """Positions that are told end the wait for the tank; of a matching unit nothing is told."""
+    wiring = Wiring({"amp": frozenset(CommandName)}, {"amp": Meters(frozenset(names), S)}, matches=True)
+    command = RecallPreset("beam", "20m/1", 1, 2, matching)
+    before = Account(now_us=NOW - S, under_way={1: command})
+    account = seen(CommandFinished(NOW, 1, (OutputAnswer("amp", Result.ACKNOWLEDGED),)), before, wiring)
+
+    assert account.tank_settles_us == NOW + settle_us
+    assert account.moving(NOW) is (settle_us > 0)
+    assert not account.but(tank=None).moving(NOW), "a tank that is lost is not waited for"

@@ -10,15 +10,20 @@ from station_bench import MS, S, every_preset
 
 from qsyd_rules.command import (
     CommandName,
+    SelectAntenna,
 )
+from qsyd_rules.effect import Actuate, Effect
 from qsyd_rules.event import (
     AmplifierRequest,
+    Event,
     FaultAcknowledged,
     LockoutChanged,
     LoopStalled,
+    RigRead,
 )
 from qsyd_rules.fault import FaultCode
 from qsyd_rules.gate_account import observe
+from qsyd_rules.state import StationState
 from qsyd_rules.words import AmplifierState
 
 # Nothing is objected to
@@ -228,3 +233,60 @@ def test_gate_wants_another_word_of_the_rig_and_the_guard_after_a_stall() -> Non
     account = observe(bench.guarded.account, LoopStalled(now_us, 520 * MS), bench.station, bench.guard.wiring)
 
     assert (account.unkeyed_since_us, account.rig_told_from_us) == (now_us, -1)
+
+
+@pytest.mark.parametrize("refused", [1, 3, 4, 5, 20])
+def test_however_much_is_refused_at_once_nothing_that_was_decided_is_lost(refused: int) -> None:
+    """A safe command that never left would be waited for for ever, and nobody could transmit any more."""
+    bench = a_bench()
+    decide, told = bench.guard.core.step, list[int]()
+
+    def step(state: StationState, event: Event) -> tuple[StationState, tuple[Effect, ...]]:
+        state, effects = decide(state, event)
+        if isinstance(event, RigRead) and not told:
+            told.append(event.at_us)
+            effects += tuple(Actuate(10**6 + n, SelectAntenna("main", "wire", 2)) for n in range(refused))
+        return state, effects
+
+    bench.guard.core.step = step  # type: ignore[method-assign]
+    bench.run(2 * S)
+    assert bench.tripped
+    assert bench.state.commands == {}
+    assert "select-antenna" not in bench.names()[-3:]
+    bench.tell(FaultAcknowledged(bench.now_us, 1, None, "operator"))
+    bench.run(S)
+
+    assert bench.is_released()
+
+
+def test_core_that_never_stops_deciding_what_is_refused_has_failed() -> None:
+    bench = a_bench()
+    decide = bench.guard.core.step
+
+    def step(state: StationState, event: Event) -> tuple[StationState, tuple[Effect, ...]]:
+        state, effects = decide(state, event)
+        return state, (*effects, Actuate(10**6, SelectAntenna("main", "wire", 2)))
+
+    bench.guard.core.step = step  # type: ignore[method-assign]
+    with pytest.raises(AssertionError, match="goes on deciding"):
+        bench.run(S)
+
+
+def test_nobody_is_released_into_an_amplifier_that_goes_on_saying_operate() -> None:
+    """A transfer relay that sticks: told to stand by again and again, and transmit was released in between."""
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    bench.ask(AmplifierRequest.STANDBY)
+    bench.lie = {"state": AmplifierState.OPERATE}
+    bench.run(S)
+    number = len(bench.sent)
+    for _ in range(40):
+        bench.run(250 * MS)
+        assert bench.reasons
+    assert "release-transmit" not in bench.names(number)
+
+    bench.lie = {}
+    bench.run(2 * S)
+
+    assert bench.is_released()
+    bench.must_be_unobjected()

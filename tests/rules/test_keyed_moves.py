@@ -1,9 +1,12 @@
 """The dial moves while the rig is keyed: inhibit at once, the lesser harm for the amplifier, and never an antenna."""
 
+from collections.abc import Callable
+
 import pytest
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
 
-from qsyd_rules.command import CommandName
+from qsyd_rules.command import MOVING_COMMANDS, CommandName
+from qsyd_rules.effect import SendNoMore
 from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.station import Rule, Then
 
@@ -246,3 +249,63 @@ def test_key_down_and_key_up_are_told_once_each() -> None:
     bench.run(S)
 
     assert [notice.event for at_us, notice in bench.notices if at_us >= start_us] == ["keyed", "unkeyed"]
+
+
+def _no_more(bench: Bench) -> list[tuple[int, SendNoMore]]:
+    told: list[tuple[int, SendNoMore]] = []
+    bench.watchers.append(
+        lambda event, effects: told.extend((event.at_us, each) for each in effects if isinstance(each, SendNoMore))
+    )
+    return told
+
+
+def _an_antenna_command_unanswered(bench: Bench) -> None:
+    bench.failing.add("switch")
+    bench.tune(7_050_000, push=True)
+    bench.run(100 * MS)
+    assert bench.names()[-1] == "select-antenna"
+
+
+@pytest.mark.parametrize("happens", [Bench.key, Bench.cut_rig, Bench.stop])
+def test_command_that_moves_contacts_is_not_tried_again_once_somebody_keys_or_the_rig_is_lost(
+    happens: Callable[[Bench], None],
+) -> None:
+    """No select-antenna, recall-preset or amplifier-operate while known to be keyed: reliability page, I2, I8 and I18."""
+    bench = live()
+    told = _no_more(bench)
+    _an_antenna_command_unanswered(bench)
+    assert told == []
+
+    happens(bench)
+
+    assert told == [(bench.now_us, SendNoMore(MOVING_COMMANDS))]
+
+
+def test_without_such_a_command_under_way_nothing_is_withdrawn() -> None:
+    bench = live()
+    told = _no_more(bench)
+    bench.key()
+    bench.run(S)
+    bench.unkey()
+    bench.stop()
+
+    assert told == []
+
+
+def test_rig_that_was_keyed_and_does_not_tell_its_key_any_more_counts_as_keyed() -> None:
+    """What is not known is taken as unsafe: silence about the key is no key-up."""
+    bench = live()
+    bench.key()
+    bench.run(S)
+    bench.rig.keyed = None
+    number = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(5 * S)
+    assert "select-antenna" not in bench.names(number)
+    assert any("it waits for unkey" in reason for reason in bench.reasons)
+
+    bench.unkey()
+    bench.run(S)
+
+    assert "select-antenna" in bench.names(number)
+    assert bench.is_released()

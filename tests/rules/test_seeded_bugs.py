@@ -261,7 +261,7 @@ SEEDS = {
     "is deaf to forward power": Seed("gate", "I2", _power_to_40m, hears=_drop(DeviceRead), metered=True),
     "releases before the relay has settled": Seed("gate", "I4", _to_40m, believes=_times(relay_settle_us=0)),
     "releases before the tank has settled": Seed(
-        "monitor", "I4", _to_40m, believes=_times(preset_settle_us=0), prepare=lambda bench: None
+        "gate", "I4", _to_40m, believes=_times(preset_settle_us=0), prepare=lambda bench: None
     ),
     "operates early": Seed(
         "gate", "I5", _asked_early, believes=_amplifier(warm_up_us=5 * S), prepare=lambda bench: None

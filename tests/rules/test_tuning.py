@@ -5,6 +5,7 @@ from guarded_bench import a_bench, warm_up
 from monitor_trace import BEAM, OPERATE, WARM_UP_US, started
 from station_bench import MS, Bench, S, station
 
+from qsyd_rules.actuator import Resting
 from qsyd_rules.command import AmplifierOn, AmplifierOperate, CommandName, RecallPreset
 from qsyd_rules.event import AmplifierRequest, TuningChanged
 from qsyd_rules.gate import Gate, RefusedError
@@ -221,3 +222,27 @@ def test_gate_and_monitor_take_a_tank_that_was_tuned_for_unknown() -> None:
     same = TuningChanged(bench.now_us, Tuning("beam", "20m/1", 24))
     assert observe(bench.guarded.account, same, bench.station, bench.guard.wiring).tank is not None
     assert took(bench.guarded.watched.account, same, bench.now_us, facts).tank is not None
+
+
+@pytest.mark.parametrize("matches", [True, False])
+def test_matching_unit_has_its_settle_time_although_the_tank_tells_that_it_stands_there_already(matches: bool) -> None:
+    """In the matching step tune and load stay, and only the unit moves; no reading tells of it. One set by hand is told
+    of, and not waited for."""
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    bench.ask(AmplifierRequest.STANDBY)
+    bench.run(S)
+    assert isinstance(bench.state.tank, Resting)
+    tank = bench.state.tank.value
+    bench.guard.wiring.matches = matches
+    start = Preset("beam", "20m/1", tank.tune, tank.load, (12, 40))
+    bench.run(190 * MS - (bench.now_us - 10 * MS - 40 * MS) % (200 * MS))
+    number = len(bench.sent)
+
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/1", 12, start)))
+    bench.run(2 * S)
+
+    (recall_us,) = bench.times(CommandName.RECALL_PRESET, number)
+    (release_us,) = bench.times(CommandName.RELEASE_TRANSMIT, number)
+    assert (release_us - recall_us >= bench.station.change_over.preset_settle_us) is matches
+    bench.must_be_unobjected()

@@ -105,6 +105,10 @@ class LineDevice:
             self._carry_out(self._exchange.submit(ticket, command.name, data, self._now_us()))
         return self._end_of(ticket, future)
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """Send none of these again, nor for the first time; one that was sent has until its time-out to be answered."""
+        self._carry_out(self._exchange.send_no_more(names))
+
     async def close(self) -> None:
         """Close the link, at once. What is under way fails; bytes the link has not sent yet are lost."""
         self._carry_out(self._exchange.abandon_all("the output was closed"))

@@ -28,5 +28,8 @@ class DryDevice:
         self._say(self.name, self._templates[command.name].render(fields))
         return Performed(Result.ASSUMED)
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """Nothing is ever sent late."""
+
     async def close(self) -> None:
         """There is nothing to close."""

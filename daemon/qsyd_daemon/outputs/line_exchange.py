@@ -115,7 +115,7 @@ class LineExchange:
             if order not in self._under_way:
                 continue  # ended with the link, above
             is_unanswered = self._is_open and at_us >= order.sent_at_us + self._timeout_us
-            if at_us >= order.end_at_us or (is_unanswered and order.tries >= self._tries_max):
+            if at_us >= order.end_at_us or (is_unanswered and self._is_spent(order)):
                 self._give_up(order)
             elif is_unanswered:
                 self._send(order, at_us)
@@ -139,6 +139,17 @@ class LineExchange:
             if self._lease is not None and self._lease.due_us is not None and self._may_send:
                 times.append(self._lease.due_us)
         return min(times, default=None)
+
+    def send_no_more(self, names: frozenset[CommandName]) -> list[Effect]:
+        """None of these is sent again: what was sent may still be answered in its time, what waits fails at once."""
+        over = [order.ticket for order in self._waiting if order.name in names]
+        for order in self._under_way:
+            if order.name in names and self._is_open:
+                order.is_last = True
+            elif order.name in names:
+                over.append(order.ticket)  # it waits for the link, to be sent again
+        self._fail_all(tuple(over), "not sent: what it was decided upon does not hold any more")
+        return self._take_effects()
 
     def abandon(self, ticket: int, error: str) -> list[Effect]:
         """Nobody wants this command any more: it fails with `error`, and is not sent (again)."""
@@ -280,9 +291,12 @@ class LineExchange:
         self._grace_us = self._timeout_us
         for order in list(self._under_way):
             order.owed = 0
-            if order.tries >= self._tries_max:
+            if self._is_spent(order):
                 self._under_way.remove(order)
                 self._fail(order, self._why_unanswered(order))
+
+    def _is_spent(self, order: Order) -> bool:
+        return order.is_last or order.tries >= self._tries_max
 
     def _forget_owed(self) -> None:
         self._owed = 0
@@ -298,7 +312,7 @@ class LineExchange:
 
     def _why_unanswered(self, order: Order) -> str:
         closed_because = None if self._is_open else self._closed_because
-        if closed_because is not None and order.tries < self._tries_max:
+        if closed_because is not None and not self._is_spent(order):
             return why_cut_off(order, self._address, closed_because)
         assert self._acknowledge is not None
         return why_unanswered(order, self._address, self._acknowledge, self._timeout_us, self._heard, closed_because)

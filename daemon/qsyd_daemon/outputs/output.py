@@ -31,6 +31,9 @@ class DeviceOutput(Protocol):
     async def perform(self, command: Command) -> Performed:
         """Send one command and wait for its end. Never raises for what the device does; bounded in time."""
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """Send none of these again, nor for the first time; one that was sent may still be answered."""
+
     async def close(self) -> None:
         """Close the link, at once."""
 

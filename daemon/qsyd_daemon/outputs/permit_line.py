@@ -77,6 +77,9 @@ class PermitLine:
         self._wants_release = releases
         return self._end_of(releases, None if self._port is None else self._move(self._port, releases))
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """A permit is no contact that RF flows through, and a release gives itself up."""
+
     def drop(self) -> None:
         """Take the line to the level that inhibits, past everything else; transmit stays inhibited until `allow`.
 

@@ -40,6 +40,7 @@ class Order:
     decided_us: int
     tries: int = 0
     is_over: bool = False
+    is_last: bool = False
 
 
 class Device:
@@ -98,6 +99,13 @@ class Device:
             self._waiting.append(order)
         self._advance()
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """None of these is sent again; what waits fails at once."""
+        for order in self._under_way:
+            order.is_last = order.is_last or order.command.name in names
+        for order in [order for order in self._waiting if order.command.name in names]:
+            self._end(order, Result.FAILED, "not sent: decided upon what does not hold any more")
+
     def reopen(self, reason: str) -> None:
         """The daemon gives the link up and opens it anew."""
         if self.is_open:
@@ -127,10 +135,13 @@ class Device:
             return
         if self._agenda.now_us < self.frozen_until_us:
             self._agenda.at(self.frozen_until_us, self._time_out, what)
-        elif order.tries <= self.plan.retries:
-            self._send(order)
-        else:
+        elif self._is_spent(order):
             self._give_up(order)
+        else:
+            self._send(order)
+
+    def _is_spent(self, order: Order) -> bool:
+        return order.is_last or order.tries > self.plan.retries
 
     def _expire(self, order: Order) -> None:
         """Its whole time is over: waited for a link, or behind another command."""
@@ -197,7 +208,7 @@ class Device:
         self._failures = 0
         self.connected(self.name)
         for order in list(self._under_way):
-            if order.tries <= self.plan.retries:
+            if not self._is_spent(order):
                 self._send(order)
         self._advance()
 

@@ -84,6 +84,11 @@ class Outputs:
         for device in carriers:
             device.submit(effect.command_id, effect.command)
 
+    def send_no_more(self, names: frozenset[CommandName]) -> None:
+        """None of these is sent again."""
+        for device in self.devices.values():
+            device.send_no_more(names)
+
     def _device(self, name: str, layout: Layout, seed: str) -> Device:
         plan = next(each for each in layout.devices if each.name == name)
         device = Device(plan, self._agenda, Random(f"{seed}/{name}"), self._plant.obey)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from random import Random
 from typing import Any, Protocol, assert_never
 
-from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendText
+from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendNoMore, SendText
 from qsyd_rules.event import (
     AmplifierRequest,
     DeadlineReached,
@@ -158,7 +158,9 @@ class World:
             for watch in self.watchers:
                 watch(event, effects)
             for effect in effects:
-                if isinstance(effect, Actuate):
+                if isinstance(effect, SendNoMore):
+                    self.outputs.send_no_more(effect.names)
+                elif isinstance(effect, Actuate):
                     self.outputs.actuate(effect)
             for effect in effects:
                 self._carry_out(effect)
@@ -273,7 +275,7 @@ class World:
 
     def _carry_out(self, effect: Effect) -> None:
         match effect:
-            case Actuate() | CloseIntent() | SendText():
+            case Actuate() | SendNoMore() | CloseIntent() | SendText():
                 pass  # those have left already, and nobody here reads the others
             case ReadRig():
                 self.rig.ask()
