@@ -347,6 +347,6 @@ def test_targets_that_replace_each_other_after_the_relay_has_moved_are_counted_a
     bench.run(5 * S)
 
     assert 10 <= len(selected(bench, start_us)) <= 13
-    # Once while targets replace each other, and once more where the next change-over has to wait before it begins.
+    # Each time while one change-over is under way; before the next begins it need not be said again.
     assert care_warnings(bench, start_us) == 2
     assert bench.is_released()
