@@ -38,7 +38,7 @@ def heater_answered(turn: Turn, number: int, result: Result) -> None:
                 turn.change(amplifier=SwitchingOff(None, turn.now_us + OFF_RETRY_US))
                 turn.report(Warned("amplifier-not-off", "amplifier-off was not answered; it will be sent again"))
                 return
-            turn.change(amplifier=Off())
+            turn.change(amplifier=Off(), heater_off_us=turn.now_us)
             turn.amplifier_reason = "heater off"
         case _:
             pass

@@ -130,8 +130,9 @@ def _heater_told(turn: Turn, readings: Readings) -> None:
     station = turn.atlas.station
     if station.amplifier is None or readings.state is None:
         return
-    heater = turn.state.amplifier
-    if isinstance(heater, Off) and readings.state in _HEATED and turn.state.fault is None:
+    heater, off_us = turn.state.amplifier, turn.state.heater_off_us
+    lags = off_us is not None and turn.now_us < off_us + CORRECT_AFTER_US
+    if isinstance(heater, Off) and readings.state in _HEATED and turn.state.fault is None and not lags:
         turn.change(amplifier=WarmUp(turn.now_us + station.amplifier.warm_up_us), heater_on_us=turn.now_us)
         turn.amplifier_reason = "it says that its heater is on; the whole warm-up counts from here"
     elif isinstance(heater, Hot | WarmUp) and readings.state is AmplifierState.OFF:

@@ -145,6 +145,8 @@ class StationState:
     amplifier: Amplifier = field(default_factory=Off)
     heater_on_us: int | None = None
     """When the heater was last known to come on: what a longer warm-up of another station file counts from."""
+    heater_off_us: int | None = None
+    """When it last answered that its heater is off: what it tells of itself may lag behind that."""
     amplifier_shown: AmplifierState = AmplifierState.OFF
     wish: bool = False
     """Whether the operator wishes to operate."""

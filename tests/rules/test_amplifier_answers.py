@@ -91,3 +91,18 @@ def test_where_operate_cannot_be_the_answer_says_why_but_not_for_a_change_over_o
     bench.run(120 * MS)
     assert not bench.is_released(), "changing over"
     assert ask(bench, AmplifierRequest.OPERATE).text == "operate"
+
+
+@pytest.mark.parametrize(("lags_us", "taken_up"), [(800 * MS, False), (1500 * MS, True)])
+def test_what_it_tells_of_its_heater_may_lag_behind_its_answer_to_off(lags_us: int, taken_up: bool) -> None:
+    """For a second it is not taken as switched on again by somebody; then what it tells holds."""
+    bench = a_bench(metered=True)
+    warm_up(bench)
+    assert ask(bench, AmplifierRequest.OFF_NOW).accepted
+    bench.lie = {"state": AmplifierState.STANDBY}
+    bench.run(lags_us)
+    bench.lie = {}
+    assert (bench.state.amplifier_shown is not AmplifierState.OFF) is taken_up
+    bench.run(10 * S)
+
+    assert bool(bench.told("fault")) is taken_up

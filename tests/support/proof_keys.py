@@ -54,6 +54,7 @@ _CORE = frozenset(
         "tuning",
         "exchanging",  # no station file is read again in the search: always None
         "heater_on_us",  # only another station file asks for it
+        "heater_off_us",  # only what the amplifier tells of its heater asks for it, and that is not told in the search
         "misplaced_since_us",
         "amplifier_lost_us",
         "hold_offs",

@@ -160,6 +160,7 @@ def core_state(state: StationState, ids: Ids, clock: Clock) -> StationState:
         drive=_actuator(state.drive, clock, ids),
         amplifier=_heater(state.amplifier, clock, ids),
         heater_on_us=None,  # only another station file asks for it
+        heater_off_us=None,  # only what the amplifier tells of its heater asks for it
         change_over=_change_over(state.change_over, clock),
         finishing=None
         if state.finishing is None
