@@ -9,7 +9,7 @@ from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, 
 from qsyd_rules.actuator import FIRST_PAUSE_US
 from qsyd_rules.command import CommandName, LimitDrive
 from qsyd_rules.effect import CloseIntent, Effect, ReadRig, RecordIntent
-from qsyd_rules.event import AmplifierRequest, Event
+from qsyd_rules.event import AmplifierRequest, Event, IntentRecorded
 from qsyd_rules.notice import Warned
 from qsyd_rules.station import Rule, Then
 from qsyd_rules.words import AmplifierState, Mode
@@ -349,4 +349,189 @@ def test_targets_that_replace_each_other_after_the_relay_has_moved_are_counted_a
     assert 10 <= len(selected(bench, start_us)) <= 13
     # Each time while one change-over is under way; before the next begins it need not be said again.
     assert care_warnings(bench, start_us) == 2
+    assert bench.is_released()
+
+
+# Notes that fail, hang or come late
+
+
+def test_a_note_that_fails_at_once_holds_the_antenna_up_no_longer_than_the_guard() -> None:
+    bench = switch_only()
+    bench.intents_fail = True
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+
+    assert selected(bench, start_us) == [51 * MS]
+
+
+@pytest.mark.parametrize("error", [None, "disk full"])
+def test_only_the_answer_to_the_newest_note_counts(error: str | None) -> None:
+    bench = switch_only()
+    bench.intents_hang = True
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(10 * MS)
+    older = bench.intents[-1].intent_id
+    bench.tune(21_050_000, push=True)
+    bench.tune(3_550_000, push=True)
+    bench.run(10 * MS)
+    bench.tell(IntentRecorded(bench.now_us, older, error))
+    bench.run(100 * MS)
+
+    assert selected(bench, start_us) == []
+    assert bench.told("warning", start_us) == []
+    bench.tell(IntentRecorded(bench.now_us, bench.intents[-1].intent_id, None))
+    assert selected(bench, start_us) == [120 * MS]
+
+
+@pytest.mark.parametrize("error", [None, "disk full"])
+def test_an_answer_to_a_note_whose_change_over_has_ended_changes_nothing(error: str | None) -> None:
+    bench = switch_only()
+    number = len(bench.sent)
+    bench.tell(IntentRecorded(bench.now_us, 1, error))
+    bench.run(S)
+
+    assert bench.names(number) == []
+    assert bench.told("warning", 20 * S) == []
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+    assert selected(bench, start_us) == [51 * MS]
+
+
+def test_once_a_note_is_durable_again_the_next_is_waited_for_again() -> None:
+    bench = switch_only()
+    bench.intents_hang = True
+    bench.tune(7_050_000, push=True)
+    bench.run(2 * S)
+    bench.intents_hang = False
+    bench.tune(14_050_000, push=True)
+    bench.run(2 * S)
+    bench.intents_hang = True
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(2 * S)
+
+    assert selected(bench, start_us) == [500 * MS]
+
+
+def test_operate_does_not_sit_out_its_pause_once_a_note_is_durable_again() -> None:
+    bench = operating()
+    bench.intents_fail = True
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+    assert not bench.is_in_operate()
+    bench.intents_fail = False
+    bench.tune(21_050_000, push=True)
+    bench.run(S)
+
+    assert bench.is_in_operate()
+
+
+def test_the_transfer_relay_settles_in_standby_before_it_goes_to_operate_again() -> None:
+    """Nothing else has to move here, and the guard is shorter than the relay takes."""
+    outputs = {"switch": SWITCH, "amp": AMPLIFIER_BOX - {CommandName.RECALL_PRESET}}
+    bench = operating(outputs=outputs, guard_us=10 * MS, relay_settle_us=300 * MS)
+    assert bench.ask(AmplifierRequest.STANDBY).accepted
+    start_us = bench.now_us
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+
+    assert [(at_us, name) for at_us, name in since(bench, start_us) if name.startswith("amplifier")] == [
+        (0, "amplifier-standby"),
+        (301 * MS, "amplifier-operate"),
+    ]
+
+
+def test_a_tank_that_is_sent_elsewhere_again_and_again_is_spared_too() -> None:
+    bench = live(preset_settle_us=100 * MS)
+    bench.run(30 * S)
+    start_us = bench.now_us
+    for turn in range(100):
+        bench.tune(14_050_000 if turn % 2 else 14_250_000, push=True)
+        bench.run(90 * MS)
+
+    recalls = [at_us for at_us in bench.times(CommandName.RECALL_PRESET) if at_us >= start_us]
+    assert 10 <= len(recalls) <= 13
+
+
+# How it ends
+
+
+def closings(bench: Bench, start_us: int) -> list[tuple[int, str]]:
+    """When notes are closed, and as what; grows as the bench runs."""
+    closed: list[tuple[int, str]] = []
+
+    def watch(_: Event, effects: tuple[Effect, ...]) -> None:
+        closed.extend((bench.now_us - start_us, each.outcome) for each in effects if isinstance(each, CloseIntent))
+
+    bench.watchers.append(watch)
+    return closed
+
+
+def codes(bench: Bench, start_us: int) -> list[str]:
+    return [told.code for told in bench.told("warning", start_us) if isinstance(told, Warned)]
+
+
+def test_a_change_over_left_while_the_tank_moves_ends_once_it_rests() -> None:
+    bench = live()
+    start_us = bench.now_us
+    closed = closings(bench, start_us)
+    bench.tune(14_250_000, push=True)
+    bench.run(100 * MS)
+    bench.tune(14_400_000, push=True)
+    bench.run(S)
+
+    assert closed == [(352 * MS, "abandoned")]
+    assert codes(bench, start_us) == ["change-over-abandoned"]
+
+
+def test_going_to_operate_that_comes_to_nothing_is_no_change_over_to_warn_of() -> None:
+    bench = live()
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(181 * S)
+    start_us = bench.now_us
+    closed = closings(bench, start_us)
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(10 * MS)
+    bench.tune(14_400_000, push=True)
+    bench.run(S)
+
+    assert [outcome for _, outcome in closed] == ["abandoned"]
+    assert codes(bench, start_us) == []
+
+
+def test_going_to_operate_that_no_device_answers_is_no_change_over_to_warn_of() -> None:
+    bench = live()
+    assert bench.ask(AmplifierRequest.ON).accepted
+    bench.run(181 * S)
+    bench.refusing.add(CommandName.INHIBIT_TRANSMIT)
+    start_us = bench.now_us
+    closed = closings(bench, start_us)
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+
+    assert closed[0][1] == "failed safe"
+    assert "change-over-failed" not in codes(bench, start_us)
+
+
+@pytest.mark.parametrize("at_ms", [10, 60, 200])
+def test_a_stop_in_the_middle_gives_that_as_its_only_reason_and_warns_of_nothing(at_ms: int) -> None:
+    bench = operating()
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(at_ms * MS)
+    bench.stop()
+    bench.run(S)
+
+    assert bench.reasons[0] == "the daemon is stopping"
+    assert not any(reason.startswith("changing over to") for reason in bench.reasons)
+    assert codes(bench, start_us) == []
+
+
+def test_a_drive_that_nothing_can_limit_keeps_nobody_waiting() -> None:
+    bench = operating(drive_w=60, outputs={"switch": SWITCH, "amp": AMPLIFIER_BOX - {CommandName.LIMIT_DRIVE}})
+
+    assert bench.times(CommandName.LIMIT_DRIVE) == []
     assert bench.is_released()
