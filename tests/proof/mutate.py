@@ -30,10 +30,11 @@ CORE = ("sequencer", "judgement", "change_over", "permit", "gate", "gate_account
 RULES = Path("rules/qsyd_rules")
 TESTS = (
     *("tests/proof/test_gate_refusals.py", "tests/proof/test_gate_guesses.py"),
-    *("tests/rules/test_change_over.py", "tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py"),
+    *("tests/rules/test_small_print.py", "tests/rules/test_change_over.py"),
+    *("tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py"),
     *("tests/rules/test_keyed_moves.py", "tests/rules/test_device_failures.py", "tests/rules/test_amplifier_model.py"),
     *("tests/rules/test_gate_account.py", "tests/rules/test_faults.py", "tests/rules/test_readings.py"),
-    "tests/rules/test_amplifier_answers.py",
+    *("tests/rules/test_amplifier_answers.py", "tests/rules/test_estimate_recall.py"),
     *("tests/rules/test_reactions.py", "tests/rules/test_tuning.py", "tests/rules/test_guarded.py"),
     *("tests/rules/test_seeded_bugs.py", "tests/proof/test_search.py", "tests/rules/test_drift.py"),
 )
