@@ -535,3 +535,28 @@ def test_a_drive_that_nothing_can_limit_keeps_nobody_waiting() -> None:
 
     assert bench.times(CommandName.LIMIT_DRIVE) == []
     assert bench.is_released()
+
+
+def test_what_has_failed_and_is_not_needed_here_holds_nothing_up() -> None:
+    """30 m is barefoot: the tank that refused everything may rest anywhere."""
+    bench = live()
+    bench.refusing.add(CommandName.RECALL_PRESET)
+    bench.tune(14_250_000, push=True)
+    bench.run(4 * S)
+    start_us = bench.now_us
+    bench.tune(10_120_000, push=True)
+    bench.run(S)
+
+    assert selected(bench, start_us) == [bench.line_us]  # inhibited already, and asked again at once
+    assert bench.is_released()
+
+
+def test_a_change_over_that_failed_safe_says_what_was_answered() -> None:
+    bench = live()
+    bench.refusing.add(CommandName.SELECT_ANTENNA)
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(500 * MS)
+
+    texts = [told.text for told in bench.told("warning", start_us) if isinstance(told, Warned)]
+    assert texts == ["change-over to wire on 40m/1 failed safe: switch: refused"]
