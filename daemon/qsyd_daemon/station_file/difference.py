@@ -6,7 +6,7 @@ from enum import Enum
 from fractions import Fraction
 from pathlib import Path
 
-from qsyd_daemon.links.link import SerialAddress, TcpAddress
+from qsyd_daemon.links.link import Rfc2217Address, SerialAddress, TcpAddress
 from qsyd_daemon.outputs.device import address_text
 from qsyd_daemon.station_file.settings import (
     ApiSettings,
@@ -134,7 +134,9 @@ def _identity(output: OutputSettings | None) -> object:
         case DeviceSettings(address=SerialAddress(path=path), commands=commands):
             return "device", path, *(commands.get(name) for name in _HEATER)
         case DeviceSettings(address=TcpAddress(host=host, port=port), commands=commands):
-            return "device", host, port, *(commands.get(name) for name in _HEATER)
+            return "device", "tcp", host, port, *(commands.get(name) for name in _HEATER)
+        case DeviceSettings(address=Rfc2217Address(host=host, port=port), commands=commands):
+            return "device", "rfc2217", host, port, *(commands.get(name) for name in _HEATER)
         case LineSettings(address=address, line=line):
             return "line", address.path, line
         case _:
@@ -232,7 +234,7 @@ def _fields(kind: str, was: object, now: object) -> Iterator[str]:
         if before == after:
             continue
         both = is_dataclass(before) and is_dataclass(after) and type(before) is type(after)
-        if both and not isinstance(after, SerialAddress | TcpAddress):
+        if both and not isinstance(after, SerialAddress | TcpAddress | Rfc2217Address):
             name = "" if each.name == "link" else f": {_name(each.name)}"
             yield from _fields(f"{kind}{name}", before, after)
         elif isinstance(before, Mapping) and isinstance(after, Mapping):
@@ -271,7 +273,7 @@ def _text(field: str, value: object) -> str:
             return format_frequency(value) if value >= 100_000 else f"{value} Hz"
         case int():
             return f"{value}{next((unit for suffix, unit in _UNITS.items() if field.endswith(suffix)), '')}"
-        case SerialAddress() | TcpAddress():
+        case SerialAddress() | TcpAddress() | Rfc2217Address():
             return address_text(value)
         case Simulated():
             return "simulated"
