@@ -5,14 +5,414 @@ and that the server acknowledges each setting). The server that is spoken to is 
 shares no code with the client but the numbers.
 """
 
+import asyncio
+import contextlib
+import os
+import random
+import re
+import socket
+import threading
+import time
+import tty
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+import structlog
 from foreign_devices import ForeignDevice
 from foreign_rigs import ForeignRig
 from foreign_voices import CiV, ElevenDigits, Panel
-from rfc2217_server import ServedWire
+from rfc2217_server import PortServer, ServedWire
 from running_daemon import RunningDaemon, line_output, write_station
+
+from qsyd_daemon.links.keeper import Backoff, KeptLink
+from qsyd_daemon.links.link import Link, Rfc2217Address
+from qsyd_daemon.links.open_error import OpenError
+from qsyd_daemon.links.rfc2217 import open_rfc2217
+
+EVERY_BYTE = bytes(range(256))
+SOON = Backoff(immediate_s=0.001, first_s=0.001, last_s=0.002)
+WORST_LAG_S = 0.06
+"""For two threads of this process beside the loop, in seconds: each may hold the interpreter for 5 ms at a time."""
+
+# Telnet (RFC 854) and the port (RFC 2217), in bytes.
+IAC, SE, SB, WILL, DO, DONT, PORT = b"\xff", b"\xf0", b"\xfa", b"\xfb", b"\xfd", b"\xfe", b"\x2c"
+WILLING = IAC + WILL + PORT + IAC + DO + PORT
+
+
+class Listener:
+    """Speaks over links and remembers all that it was told."""
+
+    def __init__(self) -> None:
+        self.link: Link | None = None
+        self.data = bytearray()
+        self.lost: list[str] = []
+        self.opened = 0
+
+    def link_opened(self, link: Link) -> None:
+        self.link = link
+        self.opened += 1
+
+    def bytes_received(self, data: bytes) -> None:
+        self.data += data
+
+    def link_closed(self, reason: str) -> None:
+        self.link = None
+        self.lost.append(reason)
+
+
+@pytest.fixture
+def port() -> Iterator[tuple[int, str]]:
+    """A pseudo-terminal: its near end, non-blocking, and the path of the far one."""
+    near, far = os.openpty()
+    tty.setraw(far)
+    os.set_blocking(near, False)
+    yield near, os.ttyname(far)
+    os.close(near)
+    os.close(far)
+
+
+@pytest.fixture
+def server(port: tuple[int, str]) -> Iterator[PortServer]:
+    with PortServer(port[1]) as serving:
+        yield serving
+
+
+@pytest.fixture(autouse=True)
+async def nothing_left() -> AsyncIterator[None]:
+    """No thread outlives its link by more than pyserial's pause of 0.3 s after closing."""
+    before = threading.active_count()
+    yield
+    await until(lambda: threading.active_count() <= before)
+
+
+async def until(happened: Callable[[], bool], within_s: float = 3.0) -> None:
+    deadline_s = time.monotonic() + within_s
+    while not happened():
+        assert time.monotonic() < deadline_s, "did not happen in time"
+        await asyncio.sleep(0.005)
+
+
+async def bytes_at(near: int, length: int) -> bytes:
+    """What the device at the near end gets, once that is `length` bytes."""
+    data = bytearray()
+
+    def all_there() -> bool:
+        with contextlib.suppress(BlockingIOError):
+            data.extend(os.read(near, 65536))
+        return len(data) >= length
+
+    await until(all_there)
+    return bytes(data)
+
+
+@asynccontextmanager
+async def opened(address: Rfc2217Address) -> AsyncIterator[tuple[Link, bytearray, list[str]]]:
+    """An open link, what it receives and why it was lost."""
+    received, lost = bytearray(), list[str]()
+    link = await open_rfc2217(address, received.extend, lost.append)
+    try:
+        yield link, received, lost
+    finally:
+        link.close()
+
+
+def at(server: PortServer, *, lines_answered: bool = True, **settings: int) -> Rfc2217Address:
+    return Rfc2217Address("127.0.0.1", server.number, lines_answered=lines_answered, **settings)
+
+
+@asynccontextmanager
+async def laggard() -> AsyncIterator[list[float]]:
+    """How late a sleep of 1 ms was, each time."""
+    lags: list[float] = [0.0]
+
+    async def measure() -> None:
+        while True:
+            before_s = time.monotonic()
+            await asyncio.sleep(0.001)
+            lags.append(time.monotonic() - before_s - 0.001)
+
+    measuring = asyncio.create_task(measure())
+    yield lags
+    measuring.cancel()
+
+
+# The port
+
+
+async def test_every_byte_value_passes_both_ways_unchanged(port: tuple[int, str], server: PortServer) -> None:
+    near, _ = port
+    async with opened(at(server)) as (link, received, _lost):
+        link.write(EVERY_BYTE)
+        link.write(IAC * 3)
+        assert await bytes_at(near, 259) == EVERY_BYTE + IAC * 3
+
+        os.write(near, EVERY_BYTE + IAC * 3)
+        await until(lambda: len(received) >= 259)
+        assert bytes(received) == EVERY_BYTE + IAC * 3
+
+
+async def test_the_port_is_set_up_as_asked_before_the_first_byte(port: tuple[int, str], server: PortServer) -> None:
+    async with opened(at(server, baud=4800, stop_bits=2, dtr_high=True)) as (link, _received, _lost):
+        link.write(b"x")
+        await bytes_at(port[0], 1)
+    assert server.settings == [(4800, 2)]
+    assert server.levels == [("dtr", True), ("rts", False)]
+
+
+async def test_bytes_that_arrived_before_the_port_was_open_are_thrown_away(
+    port: tuple[int, str], server: PortServer
+) -> None:
+    os.write(port[0], b"for an earlier user")
+    async with opened(at(server)) as (_link, received, _lost):
+        os.write(port[0], b"new")
+        await until(lambda: bool(received))
+        await asyncio.sleep(0.05)
+        assert received == b"new"
+
+
+async def test_a_loop_that_is_busy_makes_the_server_wait_and_gets_every_byte(
+    port: tuple[int, str], server: PortServer
+) -> None:
+    near, _ = port
+    sent = random.Random(1).randbytes(200_000)
+    async with opened(at(server)) as (_link, received, _lost):
+        begun = 0
+        while begun < len(sent):
+            with contextlib.suppress(BlockingIOError):
+                begun += os.write(near, sent[begun : begun + 4096])
+            time.sleep(0.002)  # noqa: ASYNC251 - the loop stands still
+            await asyncio.sleep(0)
+        await until(lambda: len(received) == len(sent), 5)
+        assert received == sent
+
+
+async def test_a_line_that_is_not_acknowledged_keeps_the_link_closed_and_says_what_to_write(
+    port: tuple[int, str],
+) -> None:
+    with PortServer(port[1], answers_lines=False) as server:
+        with pytest.raises(OpenError, match="does not acknowledge DTR and RTS; `lines_answered: false` goes on"):
+            await open_rfc2217(at(server), no_bytes, no_loss)
+
+        async with opened(at(server, lines_answered=False)) as (link, received, _lost):
+            link.write(b"hello")
+            assert await bytes_at(port[0], 5) == b"hello"
+            os.write(port[0], b"ho")
+            await until(lambda: received == b"ho")
+        # Asked for all the same, and in that order.
+        assert server.levels[-2:] == [("dtr", False), ("rts", False)]
+
+
+def no_bytes(data: bytes) -> None:
+    pytest.fail(f"received {data!r}")
+
+
+def no_loss(reason: str) -> None:
+    pytest.fail(f"lost: {reason}")
+
+
+# Losses
+
+
+async def test_a_server_that_hangs_up_is_told_within_a_quarter_of_a_second(server: PortServer) -> None:
+    async with opened(at(server)) as (link, _received, lost):
+        cut_s = time.monotonic()
+        server.cut()
+        await until(lambda: bool(lost))
+        assert time.monotonic() - cut_s < 0.25
+        assert lost == [f"127.0.0.1:{server.number}: the far end closed the connection"]
+        link.write(b"dropped")
+        await asyncio.sleep(0.05)
+        assert len(lost) == 1
+
+
+async def test_a_server_that_goes_and_comes_is_found_again_and_fifteen_times_leave_no_thread_or_descriptor(
+    port: tuple[int, str], server: PortServer
+) -> None:
+    listener, cycles = Listener(), 15
+    before = len(os.listdir("/proc/self/fd")), threading.active_count()
+    kept = KeptLink(at(server), listener, structlog.get_logger(), "rig", backoff=SOON)
+    kept.start()
+    for cycle in range(cycles):
+        await until(lambda: listener.link is not None)
+        os.write(port[0], b"%d;" % cycle)
+        await until(lambda cycle=cycle: listener.data.endswith(b"%d;" % cycle))  # type: ignore[misc]
+        server.cut()
+        await until(lambda cycle=cycle: len(listener.lost) == cycle + 1)  # type: ignore[misc]
+        server.mend()
+    await kept.close()
+
+    await until(lambda: (len(os.listdir("/proc/self/fd")), threading.active_count()) <= before)
+    assert listener.opened >= cycles
+
+
+async def test_bytes_for_a_far_end_that_takes_none_are_bounded(server: PortServer) -> None:
+    async with opened(at(server)) as (link, _received, lost):
+        link.write(b"x" * 65_000)
+        link.write(b"x" * 537)
+        assert not lost, "not within the call"
+        await until(lambda: bool(lost))
+        assert lost == [f"127.0.0.1:{server.number}: the far end takes no bytes, 64 KiB are waiting"]
+
+
+async def test_a_tap_shows_the_bytes_of_the_device_not_those_of_telnet(
+    port: tuple[int, str], server: PortServer
+) -> None:
+    listener, shown = Listener(), list[tuple[bool, bytes]]()
+    kept = KeptLink(at(server), listener, structlog.get_logger(), "rig", backoff=SOON)
+    kept.begin_tap(lambda sent, data: shown.append((sent, data)))
+    kept.start()
+    await until(lambda: listener.link is not None)
+    assert listener.link is not None
+    listener.link.write(b"\xfe\xff\x94")
+    await bytes_at(port[0], 3)
+    os.write(port[0], b"\xff;")
+    await until(lambda: b"".join(data for sent, data in shown if not sent) == b"\xff;")
+    assert [data for sent, data in shown if sent] == [b"\xfe\xff\x94"]
+    await kept.close()
+
+
+# Bad servers
+
+Play = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
+
+
+@asynccontextmanager
+async def bad_server(play: Play) -> AsyncIterator[Rfc2217Address]:
+    """What a server does with each client, until it returns; then it hangs up."""
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        with contextlib.suppress(OSError, asyncio.CancelledError):
+            await play(reader, writer)
+        writer.close()
+
+    async with await asyncio.start_server(serve, "127.0.0.1", 0) as serving:
+        yield Rfc2217Address("127.0.0.1", serving.sockets[0].getsockname()[1])
+
+
+async def says_nothing(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.read(-1)
+
+
+async def hangs_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    pass
+
+
+async def hangs_up_amid_negotiation(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(WILLING)
+    await reader.readuntil(SE)
+
+
+async def is_a_login(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(IAC + DONT + PORT + b"login: ")
+    await reader.read(-1)
+
+
+async def is_of_the_web(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    await reader.read(10)
+    writer.write(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+
+
+async def answers_no_settings(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(WILLING)
+    await reader.read(-1)
+
+
+async def has_another_rate(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(WILLING)
+    await reader.readuntil(SE)
+    writer.write(IAC + SB + PORT + b"\x65\x00\x00\x25\x80" + IAC + SE)  # 101, SET-BAUDRATE: 9600
+    await reader.read(-1)
+
+
+async def ends_what_never_began(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(WILLING + IAC + SE)
+    await reader.read(-1)
+
+
+async def never_ends_what_it_began(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    writer.write(IAC + SB + PORT)
+    while True:
+        writer.write(b"x" * 4096)
+        await writer.drain()
+
+
+GONE = "(the far end closed the connection|connection reset by peer) while the port was being opened$"
+
+
+@pytest.mark.parametrize(
+    ("play", "words", "within_s"),
+    [
+        (says_nothing, "no RFC 2217 is spoken there; for a server that passes raw bytes write tcp:HOST:PORT", 4.0),
+        (hangs_up, GONE, 1.0),
+        (hangs_up_amid_negotiation, GONE, 1.0),
+        (is_a_login, "no RFC 2217 is spoken there", 1.0),
+        (is_of_the_web, GONE, 1.0),
+        (answers_no_settings, "does not answer what baud rate and bits it is asked for", 4.5),
+        (has_another_rate, "the server refuses 38400 baud", 1.5),
+        (ends_what_never_began, "what the server sends is not Telnet", 1.0),
+        (never_ends_what_it_began, "what the server sends is not Telnet", 3.0),
+    ],
+    ids=lambda it: getattr(it, "__name__", None),
+)
+async def test_a_bad_server_is_told_in_words_and_never_holds_up_the_loop(
+    play: Play, words: str, within_s: float
+) -> None:
+    async with bad_server(play) as address:
+        begun_s = time.monotonic()
+        async with laggard() as lags:
+            with pytest.raises(OpenError) as refused:
+                await open_rfc2217(address, no_bytes, no_loss)
+        assert time.monotonic() - begun_s < within_s + 0.3  # pyserial pauses for 0.3 s after closing
+        assert str(refused.value).startswith(f"127.0.0.1:{address.port}: ")
+        assert re.search(words, str(refused.value))
+        assert max(lags) < WORST_LAG_S
+
+
+@pytest.mark.parametrize(
+    ("host", "words"), [("127.0.0.1", "nobody listens there"), ("no..name", "not a host name")]
+)
+async def test_where_there_is_no_server_that_is_said(host: str, words: str) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        number = taken.getsockname()[1]
+    with pytest.raises(OpenError, match=f"^{host}:{number}: {words}"):
+        await open_rfc2217(Rfc2217Address(host, number), no_bytes, no_loss)
+
+
+@pytest.mark.parametrize("seed", range(12))
+async def test_noise_on_an_open_link_ends_it_at_worst(port: tuple[int, str], seed: int) -> None:
+    """Bytes that are mostly Telnet's own: whatever they come to, a link is open or lost in words, and nothing raises."""
+    chance = random.Random(seed)
+    noise = bytes(chance.choice((0xFF, 0xFF, 0xFA, 0xF0, 0xFB, 0xFE, 0x2C, 0x6B, 0x69, chance.randrange(256)))
+                  for _ in range(5000))  # fmt: skip
+    with PortServer(port[1]) as server:
+        async with opened(at(server)) as (link, _received, lost):
+            assert server.client is not None
+            with contextlib.suppress(OSError):
+                server.client.sendall(noise)
+            link.write(b"x")
+            await asyncio.sleep(0.2)
+            server.cut()
+            await until(lambda: bool(lost))
+            assert lost[0].startswith(f"127.0.0.1:{server.number}: ")
+
+
+@pytest.mark.parametrize("play", [says_nothing, answers_no_settings])
+async def test_closing_does_not_wait_for_a_port_that_is_being_opened(play: Play) -> None:
+    async with bad_server(play) as address:
+        before = threading.active_count()
+        kept = KeptLink(address, Listener(), structlog.get_logger(), "rig", backoff=SOON)
+        kept.start()
+        await asyncio.sleep(0.3)
+        assert threading.active_count() > before
+
+        begun_s = time.monotonic()
+        await kept.close()
+        assert time.monotonic() - begun_s < 0.05
+
+        await until(lambda: threading.active_count() <= before, 0.7)
+
 
 # The whole daemon
 

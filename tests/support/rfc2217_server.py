@@ -76,6 +76,11 @@ class PortServer:
         self._thread = threading.Thread(target=self._serve, name="rfc2217 server", daemon=True)
 
     @property
+    def client(self) -> socket.socket | None:
+        """Who is served, or was last."""
+        return self._client
+
+    @property
     def link(self) -> str:
         return f"rfc2217:127.0.0.1:{self.number}"
 

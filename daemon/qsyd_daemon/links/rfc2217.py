@@ -19,7 +19,7 @@ from functools import partial
 from qsyd_daemon.links.link import Rfc2217Address
 from qsyd_daemon.links.off_loop import off_loop
 from qsyd_daemon.links.open_error import OpenError
-from qsyd_daemon.links.rfc2217_client import Client
+from qsyd_daemon.links.rfc2217_client import Client, not_spoken
 
 OPEN_S_MAX = 20.0
 """For finding the host, connecting and agreeing on everything, in seconds."""
@@ -178,7 +178,7 @@ def _open_failure(client: Client, address: Rfc2217Address, error: Exception) -> 
         case _:
             pass
     if "does not seem to support" in said:
-        return f"{peer}: no RFC 2217 is spoken there; for a server that passes raw bytes write tcp:HOST:PORT"
+        return not_spoken(peer)
     if "does not accept parameter change" in said:
         return f"{peer}: the server does not answer what baud rate and bits it is asked for"
     return f"{peer}: {_no_connection(error.__context__ or error)}"

@@ -36,6 +36,11 @@ class ClosedError(Exception):
     """This end has closed the connection: what reads it ends."""
 
 
+def not_spoken(peer: str) -> str:
+    """Why a server is of no use, in words."""
+    return f"{peer}: no RFC 2217 is spoken there; for a server that passes raw bytes write tcp:HOST:PORT"
+
+
 class Arrivals:
     """Data on its way from pyserial's thread to the event loop; stands where pyserial has a queue of single bytes.
 
@@ -137,11 +142,12 @@ class Connection:
             self.unfinished_bytes = 0
         try:
             data = self._socket.recv(size)
-        except TimeoutError:
-            raise  # nothing has come for a while; pyserial goes on
         except OSError as error:
+            if isinstance(error, TimeoutError) and error.errno is None:
+                raise  # nothing has come for a while; pyserial goes on
             self.lost(loss(self._peer, error))
-            raise
+            # Not that error itself: ETIMEDOUT, a silent far end, is a TimeoutError too.
+            raise ConnectionError("the connection has ended") from error
         if not data:
             self.lost(loss(self._peer, None))
         self.unfinished_bytes += len(data)
@@ -155,11 +161,11 @@ class Connection:
             raise ConnectionError("the connection has ended")
         try:
             self._socket.sendall(data)
-        except TimeoutError:
-            self.lost(f"{self._peer}: the far end has taken no bytes for {SEND_S_MAX:.0f} s")
-            raise
         except OSError as error:
-            self.lost(loss(self._peer, error))
+            if isinstance(error, TimeoutError) and error.errno is None:
+                self.lost(f"{self._peer}: the far end has taken no bytes for {SEND_S_MAX:.0f} s")
+            else:
+                self.lost(loss(self._peer, error))
             raise
 
     def shutdown(self, how: int) -> None:
@@ -253,6 +259,10 @@ class Client(rfc2217.Serial):
 
     def _telnet_negotiate_option(self, command: bytes, option: bytes) -> None:
         self._finished()
+        if command == rfc2217.DONT and option == rfc2217.COM_PORT_OPTION and self._connection is not None:
+            # pyserial would go on, and wait in vain for what the settings come to.
+            self._connection.lost(not_spoken(self.peer))
+            raise ClosedError
         super()._telnet_negotiate_option(command, option)  # type: ignore[misc]
 
     def _telnet_process_subnegotiation(self, suboption: bytes) -> None:

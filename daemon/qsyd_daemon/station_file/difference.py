@@ -233,14 +233,21 @@ def _fields(kind: str, was: object, now: object) -> Iterator[str]:
         before, after = getattr(was, each.name), getattr(now, each.name)
         if before == after:
             continue
+        moved = _text(each.name, before) != _text(each.name, after)
+        if isinstance(now, LineSettings) and _is_address(after) and not moved:
+            continue  # its levels follow from `active`, which is told
         both = is_dataclass(before) and is_dataclass(after) and type(before) is type(after)
-        if both and not isinstance(after, SerialAddress | TcpAddress | Rfc2217Address):
-            name = "" if each.name == "link" else f": {_name(each.name)}"
+        if both and not (_is_address(after) and moved):
+            name = "" if each.name in ("link", "address") else f": {_name(each.name)}"
             yield from _fields(f"{kind}{name}", before, after)
         elif isinstance(before, Mapping) and isinstance(after, Mapping):
             yield from _mapping(kind, before, after)
         else:
             yield f"{kind}: {_name(each.name)} {_text(each.name, after)}, was {_text(each.name, before)}"
+
+
+def _is_address(value: object) -> bool:
+    return isinstance(value, SerialAddress | TcpAddress | Rfc2217Address)
 
 
 def _mapping(kind: str, was: Mapping[object, object], now: Mapping[object, object]) -> Iterator[str]:
@@ -250,8 +257,8 @@ def _mapping(kind: str, was: Mapping[object, object], now: Mapping[object, objec
 
 
 def _name(field: str) -> str:
-    """A field as the file calls it: without its unit."""
-    for unit in ("_us", "_hz", *_UNITS):
+    """A field as the file calls it: without its unit, and without the level that a line may have."""
+    for unit in ("_us", "_hz", "_high", *_UNITS):
         field = field.removesuffix(unit)
     return {"address": "link", "civ_address": "address"}.get(field, field)
 
@@ -261,6 +268,8 @@ def _text(field: str, value: object) -> str:
     match value:
         case None:
             return "none"
+        case bool() if field.endswith("_high"):
+            return "high" if value else "low"
         case bool():
             return "yes" if value else "no"
         case Enum():
