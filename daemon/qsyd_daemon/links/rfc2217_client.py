@@ -174,6 +174,10 @@ class Connection:
         with contextlib.suppress(OSError):
             self._socket.shutdown(how)
 
+    def setsockopt(self, level: int, name: int, value: int) -> None:
+        """Set an option; raises OSError."""
+        self._socket.setsockopt(level, name, value)
+
     def close(self) -> None:
         """Give the descriptor back."""
         self._socket.close()
@@ -194,17 +198,16 @@ class Client(rfc2217.Serial):
     """A connection to one server. `open`, `write` and `close` block; `abort` does not, and is for any thread."""
 
     # Of pyserial, and not in its published types.
-    _socket: Any
     _read_buffer: Any
     _telnet_options: list[rfc2217.TelnetOption]
     _rfc2217_options: dict[str, rfc2217.TelnetSubnegotiation]
 
     def __init__(self, address: Rfc2217Address) -> None:
-        super().__init__()  # without a port nothing is opened yet
         self.peer = f"{address.host}:{address.port}"
         self.arrivals = Arrivals()
         self._connection: Connection | None = None
         self._is_aborted = False
+        super().__init__()  # without a port nothing is opened yet
         host = f"[{address.host}]" if ":" in address.host else address.host
         option = "" if address.lines_answered else "?ign_set_control"
         self.port = f"rfc2217://{host}:{address.port}{option}"
@@ -222,13 +225,25 @@ class Client(rfc2217.Serial):
             self._connection.shutdown(socket.SHUT_RDWR)
 
     @property
+    def _socket(self) -> Connection | None:
+        """What pyserial has connected; None again once it has closed that."""
+        return self._used_socket
+
+    @_socket.setter
+    def _socket(self, connected: socket.socket | None) -> None:
+        self._used_socket: Connection | None = None
+        if connected is not None:
+            self._used_socket = self._connection = Connection(connected, self.peer, self.arrivals)
+
+    @property
     def ended_because(self) -> str | None:
         """Why the peer is lost; None while it is not, and where this end closed the connection."""
         return None if self._connection is None else self._connection.ended_because
 
     def _telnet_read_loop(self) -> None:
         """Called by pyserial, in the thread that it has made for this, as soon as the connection stands."""
-        connection = self._connection = self._socket = Connection(self._socket, self.peer, self.arrivals)
+        connection = self._connection
+        assert connection is not None, "it has been connected"
         self._read_buffer = self.arrivals
         try:
             if connection.is_to_itself():

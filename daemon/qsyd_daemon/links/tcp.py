@@ -119,7 +119,7 @@ class TcpLink(asyncio.BufferedProtocol):
 def loss(peer: str, error: Exception | None) -> str:
     """Why a connection to `peer` is over, in words; None stands for the end of the stream."""
     match error:
-        case None:
+        case None | BrokenPipeError():
             return f"{peer}: the far end closed the connection"
         case TimeoutError():
             return f"{peer}: the far end has gone silent"
