@@ -572,6 +572,47 @@ def test_a_device_behind_a_server_that_acknowledges_no_lines_is_told_what_to_do(
     assert wire.server.levels[:2] == [("dtr", True), ("rts", False)]
 
 
+@pytest.mark.skipif(shutil.which("ser2net") is None, reason="needs ser2net, Debian package of that name")
+async def test_a_server_that_others_wrote_in_c_is_understood(tmp_path: Path, port: tuple[int, str]) -> None:
+    """Over a pseudo-terminal it acknowledges no lines; all else it does (found out with 4.3.11)."""
+    near, path = port
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        number = taken.getsockname()[1]
+    lines = [
+        "connection: &port",
+        f"  accepter: telnet(rfc2217),tcp,127.0.0.1,{number}",
+        f"  connector: serialdev(nouucplock=true),{path},9600n81,local",
+    ]
+    file = write_station(tmp_path / "ser2net.yaml", lines)
+    address = Rfc2217Address("127.0.0.1", number, 4800, 2)
+    process = await asyncio.create_subprocess_exec("ser2net", "-d", "-c", str(file), stderr=subprocess.DEVNULL)
+    try:
+        refusal = await why_not_open(address)
+        for _ in range(50):
+            if "nobody listens there" not in refusal:
+                break
+            await asyncio.sleep(0.1)  # it has not begun yet
+            refusal = await why_not_open(address)
+        assert "does not acknowledge DTR and RTS; `lines_answered: false` goes on" in refusal
+        async with opened(replace(address, lines_answered=False)) as (link, received, lost):
+            link.write(EVERY_BYTE)
+            assert await bytes_at(near, 256) == EVERY_BYTE
+            os.write(near, EVERY_BYTE)
+            await until(lambda: received == EVERY_BYTE)
+            process.kill()
+            await until(lambda: bool(lost), 0.5)
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+        await process.wait()
+
+
+async def why_not_open(address: Rfc2217Address) -> str:
+    with pytest.raises(OpenError) as refused:
+        await open_rfc2217(address, no_bytes, no_loss)
+    return str(refused.value)
+
+
 # The station file
 
 
