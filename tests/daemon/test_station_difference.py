@@ -24,7 +24,7 @@ outputs:
   switch: {kind: device, link: "tcp:127.0.0.1:7002", commands: {select-antenna: "PORT {port}\n"}, acknowledge: "^OK"}
   amp:
     kind: device
-    link: tcp:127.0.0.1:7003
+    link: rfc2217:127.0.0.1:7003
     commands: {amplifier-standby: "S\n", amplifier-operate: "O\n", recall-preset: "T {tune} {load}\n"}
   journal: {kind: jsonl}
 api: {listen: "127.0.0.1:7004"}
@@ -70,6 +70,13 @@ def test_the_order_of_antennas_counts_for_the_first_one_serves() -> None:
         ("{kind: jsonl}", "{kind: log}", "output journal: of another kind"),
         ("name: cool,", "name: cooler,", "rule “cool”: taken away"),
         ("drive: 25 W", "drive: 20 W", "rule “cool”: then: drive 20 W, was 25 W"),
+        ("7003", "7003\n    lines_answered: false", "output amp: lines_answered no, was yes"),
+        ("7003", "7003\n    dtr: high", "output amp: dtr high, was low"),
+        (
+            "link: rfc2217:127.0.0.1:7003",
+            "link: serial:/dev/a",
+            "output amp: link serial:/dev/a, was rfc2217:127.0.0.1:7003",
+        ),
         ("7002", "7012", "output switch: link tcp:127.0.0.1:7012, was tcp:127.0.0.1:7002"),
     ],
 )

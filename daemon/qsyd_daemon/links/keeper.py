@@ -14,9 +14,10 @@ from functools import partial
 from typing import assert_never
 
 from qsyd_daemon.links.guard import Guard
-from qsyd_daemon.links.link import Address, Link, SerialAddress, Speaker, TcpAddress
+from qsyd_daemon.links.link import Address, Link, Rfc2217Address, SerialAddress, Speaker, TcpAddress
 from qsyd_daemon.links.link_log import LinkLog, Log
 from qsyd_daemon.links.open_error import OpenError
+from qsyd_daemon.links.rfc2217 import Rfc2217Link, open_rfc2217
 from qsyd_daemon.links.serial_port import SerialLink, open_serial
 from qsyd_daemon.links.tcp import TcpLink, open_tcp
 
@@ -36,6 +37,8 @@ async def open_link(address: Address, received: Callable[[bytes], None], closed:
             return await open_serial(address, received, closed)
         case TcpAddress():
             return await open_tcp(address, received, closed)
+        case Rfc2217Address():
+            return await open_rfc2217(address, received, closed)
         case _:
             assert_never(address)
 
@@ -228,7 +231,7 @@ class _Life:
     def tap(self, taps: tuple[Tapping, ...]) -> None:
         """Show what passes to these; what is written is seen by the link alone, so that it is asked for it."""
         self._taps = taps
-        if isinstance(self._link, TcpLink | SerialLink):
+        if isinstance(self._link, TcpLink | SerialLink | Rfc2217Link):
             self._link.tapped = partial(_show, taps, True) if taps else None
 
     def received(self, data: bytes) -> None:

@@ -54,4 +54,21 @@ class TcpAddress:
     port: int
 
 
-Address = SerialAddress | TcpAddress
+@dataclass(frozen=True, slots=True)
+class Rfc2217Address:
+    """A serial port behind a server that speaks RFC 2217; 8 data bits, no parity, no flow control.
+
+    `dtr_high` and `rts_high` are the levels that the server is asked for when the link opens. Unless it acknowledges
+    them the link does not open; with `lines_answered` false they are asked for and no answer is waited for.
+    """
+
+    host: str
+    port: int
+    baud: int = 38400
+    stop_bits: int = 1
+    dtr_high: bool = False
+    rts_high: bool = False
+    lines_answered: bool = True
+
+
+Address = SerialAddress | TcpAddress | Rfc2217Address

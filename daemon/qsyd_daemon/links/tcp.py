@@ -113,12 +113,13 @@ class TcpLink(asyncio.BufferedProtocol):
         self._transport = None
         closed, self._closed = self._closed, None
         if closed is not None:
-            closed(self._lost_because or _loss(self._peer, exc))
+            closed(self._lost_because or loss(self._peer, exc))
 
 
-def _loss(peer: str, error: Exception | None) -> str:
+def loss(peer: str, error: Exception | None) -> str:
+    """Why a connection to `peer` is over, in words; None stands for the end of the stream."""
     match error:
-        case None:
+        case None | BrokenPipeError():
             return f"{peer}: the far end closed the connection"
         case TimeoutError():
             return f"{peer}: the far end has gone silent"
@@ -136,7 +137,7 @@ async def _connected(found: list[AddressInfo]) -> socket.socket:
         candidate = socket.socket(family, kind, protocol)
         try:
             candidate.setblocking(False)
-            _set_options(candidate)
+            set_options(candidate)
             async with asyncio.timeout(CONNECT_S_MAX / len(found)):
                 await loop.sock_connect(candidate, place)
             if candidate.getsockname() == candidate.getpeername():
@@ -153,7 +154,8 @@ async def _connected(found: list[AddressInfo]) -> socket.socket:
     raise refusal
 
 
-def _set_options(candidate: socket.socket) -> None:
+def set_options(candidate: socket.socket) -> None:
+    """Send at once, and notice within some ten seconds that the far end is gone."""
     candidate.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     candidate.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for name, value in KEEP_ALIVE:

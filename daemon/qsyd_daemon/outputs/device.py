@@ -5,7 +5,7 @@ import re
 from collections.abc import Awaitable, Callable, Coroutine, Mapping
 from typing import Any, Protocol
 
-from qsyd_daemon.links.link import Address, Link, SerialAddress, Speaker
+from qsyd_daemon.links.link import Address, Link, Rfc2217Address, SerialAddress, Speaker, TcpAddress
 from qsyd_daemon.outputs.line_effect import Effect, Finished, Reopen, Send, Told
 from qsyd_daemon.outputs.line_exchange import LineExchange
 from qsyd_daemon.outputs.meter_questions import MeterCounts, MeterQuestions, MeterSettings
@@ -195,6 +195,10 @@ class LineDevice:
 
 def address_text(address: Address) -> str:
     """The address as a station file writes it."""
-    if isinstance(address, SerialAddress):
-        return f"serial:{address.path}"
-    return f"tcp:{address.host}:{address.port}"
+    match address:
+        case SerialAddress(path=path):
+            return f"serial:{path}"
+        case TcpAddress(host=host, port=port):
+            return f"tcp:{host}:{port}"
+        case Rfc2217Address(host=host, port=port):
+            return f"rfc2217:{host}:{port}"

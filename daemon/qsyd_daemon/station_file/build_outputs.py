@@ -4,14 +4,15 @@ import re
 from pathlib import Path
 
 from qsyd_daemon.links.line_port import InputLine, OutputLine
-from qsyd_daemon.links.link import Address, SerialAddress, TcpAddress
+from qsyd_daemon.links.link import Address, Rfc2217Address, SerialAddress, TcpAddress
 from qsyd_daemon.outputs.template import Template, TemplateError
 from qsyd_daemon.station_file import pattern
-from qsyd_daemon.station_file.address import LinkText, SerialLink, SimulatedLink, TcpLink
+from qsyd_daemon.station_file.address import FORMS, LinkText, Rfc2217Link, SerialLink, SimulatedLink, TcpLink
 from qsyd_daemon.station_file.errors import nearest, short
 from qsyd_daemon.station_file.findings import Findings
 from qsyd_daemon.station_file.model import (
     SERIAL_KEYS,
+    SERVER_KEYS,
     DeviceKeys,
     JsonlKeys,
     KeySenseKeys,
@@ -86,7 +87,7 @@ def outputs_of(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Find
 
 
 def judge_ports(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
-    """No serial port serves two."""
+    """No serial port serves two, here or behind a server: they would change the rate under each other."""
     linked: list[tuple[Location, LinkText | None, str]] = []
     for name, rig in keys.rigs.items():
         linked.append((("rigs", name), rig.link, name))
@@ -97,11 +98,17 @@ def judge_ports(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Fin
             linked.append((("outputs", name), output.link, name))
     owners: dict[str, str] = {}
     for here, link, name in linked:
-        if isinstance(link, SerialLink):
-            owner = owners.setdefault(link.path, name)
-            if owner != name:
-                text = f"serial port {short(link.path)} already belongs to `{owner}`"
-                findings.error((*here, "link"), text, "each rig and device needs a port of its own")
+        match link:
+            case SerialLink(path):
+                port = path
+            case Rfc2217Link(host, number):
+                port = f"{host}:{number}"
+            case _:
+                continue
+        owner = owners.setdefault(port, name)
+        if owner != name:
+            text = f"serial port {short(port)} already belongs to `{owner}`"
+            findings.error((*here, "link"), text, "each rig and device needs a port of its own")
 
 
 def judge_estimate(keys: StationKeys, outputs: dict[str, OutputKeys], findings: Findings) -> None:
@@ -138,14 +145,22 @@ def judge_matching(keys: StationKeys, outputs: dict[str, OutputKeys], findings: 
 def _address(keys: LinkKeys, here: Location, findings: Findings) -> Address | None:
     match keys.link:
         case SerialLink(path):
+            _refuse(SERVER_KEYS, "rfc2217 links", here, findings)
             _judge_path(path, here, findings)
-            return SerialAddress(path, keys.baud, keys.stop_bits, keys.dtr == "high", keys.rts == "high")
+            return SerialAddress(path, *_port_settings(keys))
         case TcpLink(host, port):
-            _refuse_serial_keys(here, findings)
+            _refuse_port_keys(here, findings)
             return TcpAddress(host, port)
+        case Rfc2217Link(host, port):
+            return Rfc2217Address(host, port, *_port_settings(keys), keys.lines_answered)
         case SimulatedLink():
-            _refuse_serial_keys(here, findings)
+            _refuse_port_keys(here, findings)
             return None
+
+
+def _port_settings(keys: LinkKeys) -> tuple[int, int, bool, bool]:
+    """Baud, stop bits, and whether DTR and RTS are high."""
+    return keys.baud, keys.stop_bits, keys.dtr == "high", keys.rts == "high"
 
 
 def _judge_path(path: str, here: Location, findings: Findings) -> None:
@@ -154,10 +169,23 @@ def _judge_path(path: str, here: Location, findings: Findings) -> None:
         findings.warning((*here, "link"), text, "use its name under /dev/serial/by-id")
 
 
-def _refuse_serial_keys(here: Location, findings: Findings) -> None:
-    for key in SERIAL_KEYS:
+def _refuse_port_keys(here: Location, findings: Findings) -> None:
+    _refuse(SERIAL_KEYS, "serial and rfc2217 links", here, findings)
+    _refuse(SERVER_KEYS, "rfc2217 links", here, findings)
+
+
+def _refuse(keys: tuple[str, ...], links: str, here: Location, findings: Findings) -> None:
+    for key in keys:
         if findings.is_written((*here, key)):
-            findings.error((*here, key), f"`{key}` is for serial links", "leave it out here", key=True)
+            findings.error((*here, key), f"`{key}` is for {links}", "leave it out here", key=True)
+
+
+def _refuse_line(link: LinkText, here: Location, findings: Findings) -> None:
+    """A line that is a permit or a witness has to be a line of this machine."""
+    text = "a line belongs to a serial port"
+    if isinstance(link, Rfc2217Link):
+        text = "a line behind a network keeps its level when the network is cut: it can be no guard and no witness"
+    findings.error((*here, "link"), text, "write serial:/dev/serial/by-id/...")
 
 
 def _judge_protocol(rig: RigKeys, here: Location, findings: Findings) -> None:
@@ -181,7 +209,7 @@ def _device(name: str, keys: DeviceKeys, ports: list[int | str], findings: Findi
     lease = None if keys.lease is None else _lease(keys, keys.lease, (*here, "lease"), findings)
     address = _address(keys, here, findings)
     if address is None:
-        findings.error((*here, "link"), "a device cannot be simulated", "write serial:PATH or tcp:HOST:PORT")
+        findings.error((*here, "link"), "a device cannot be simulated", FORMS)
         return None
     return DeviceSettings(name, address, commands, keys.acknowledge, keys.timeout, keys.retries, readings, lease)
 
@@ -197,7 +225,7 @@ def _lease(keys: DeviceKeys, lease: LeaseKeys, here: Location, findings: Finding
 def _line(name: str, keys: LineKeys, findings: Findings) -> LineSettings | None:
     here: Location = ("outputs", name)
     if not isinstance(keys.link, SerialLink):
-        findings.error((*here, "link"), "a line belongs to a serial port", "write serial:/dev/serial/by-id/...")
+        _refuse_line(keys.link, here, findings)
         return None
     _judge_path(keys.link.path, here, findings)
     line, active_high = OutputLine(keys.line), keys.active == "high"
@@ -230,8 +258,8 @@ def _key_sense(rig: RigKeys, keys: KeySenseKeys, here: Location, findings: Findi
             if not isinstance(rig.link, SerialLink) and findings.is_whole(*here, "link"):
                 text = "this rig's link has no lines that could be sensed"
                 findings.error(place, text, "name the port: link: serial:/dev/serial/by-id/...", key=True)
-        case _:
-            findings.error((*place, "link"), "a line belongs to a serial port", "write serial:/dev/serial/by-id/...")
+        case other:
+            _refuse_line(other, place, findings)
     return KeySenseSettings(InputLine(keys.line), keys.active == "high", address)
 
 

@@ -4,9 +4,10 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
-from qsyd_daemon.station_file.address import SerialLink
+from qsyd_daemon.station_file.address import Rfc2217Link, SerialLink
 from qsyd_daemon.station_file.model import (
     SERIAL_KEYS,
+    SERVER_KEYS,
     DeviceKeys,
     JsonlKeys,
     LineKeys,
@@ -69,8 +70,10 @@ def _unset(keys: BaseModel, prefix: str) -> Iterator[tuple[str, str]]:
 def _beside_the_point(keys: BaseModel) -> set[str]:
     """Keys that mean nothing for this kind of link or this protocol."""
     skipped: set[str] = set()
-    if isinstance(keys, LinkKeys) and not isinstance(keys.link, SerialLink):
+    if isinstance(keys, LinkKeys) and not isinstance(keys.link, SerialLink | Rfc2217Link):
         skipped.update(SERIAL_KEYS)
+    if isinstance(keys, LinkKeys) and not isinstance(keys.link, Rfc2217Link):
+        skipped.update(SERVER_KEYS)
     if isinstance(keys, RigKeys):
         skipped.add("address" if keys.protocol == "ascii-cat" else "frequency_digits")
     return skipped

@@ -6,7 +6,7 @@ from enum import Enum
 from fractions import Fraction
 from pathlib import Path
 
-from qsyd_daemon.links.link import SerialAddress, TcpAddress
+from qsyd_daemon.links.link import Rfc2217Address, SerialAddress, TcpAddress
 from qsyd_daemon.outputs.device import address_text
 from qsyd_daemon.station_file.settings import (
     ApiSettings,
@@ -134,7 +134,9 @@ def _identity(output: OutputSettings | None) -> object:
         case DeviceSettings(address=SerialAddress(path=path), commands=commands):
             return "device", path, *(commands.get(name) for name in _HEATER)
         case DeviceSettings(address=TcpAddress(host=host, port=port), commands=commands):
-            return "device", host, port, *(commands.get(name) for name in _HEATER)
+            return "device", "tcp", host, port, *(commands.get(name) for name in _HEATER)
+        case DeviceSettings(address=Rfc2217Address(host=host, port=port), commands=commands):
+            return "device", "rfc2217", host, port, *(commands.get(name) for name in _HEATER)
         case LineSettings(address=address, line=line):
             return "line", address.path, line
         case _:
@@ -231,14 +233,21 @@ def _fields(kind: str, was: object, now: object) -> Iterator[str]:
         before, after = getattr(was, each.name), getattr(now, each.name)
         if before == after:
             continue
+        moved = _text(each.name, before) != _text(each.name, after)
+        if isinstance(now, LineSettings) and _is_address(after) and not moved:
+            continue  # its levels follow from `active`, which is told
         both = is_dataclass(before) and is_dataclass(after) and type(before) is type(after)
-        if both and not isinstance(after, SerialAddress | TcpAddress):
-            name = "" if each.name == "link" else f": {_name(each.name)}"
+        if both and not (_is_address(after) and moved):
+            name = "" if each.name in ("link", "address") else f": {_name(each.name)}"
             yield from _fields(f"{kind}{name}", before, after)
         elif isinstance(before, Mapping) and isinstance(after, Mapping):
             yield from _mapping(kind, before, after)
         else:
             yield f"{kind}: {_name(each.name)} {_text(each.name, after)}, was {_text(each.name, before)}"
+
+
+def _is_address(value: object) -> bool:
+    return isinstance(value, SerialAddress | TcpAddress | Rfc2217Address)
 
 
 def _mapping(kind: str, was: Mapping[object, object], now: Mapping[object, object]) -> Iterator[str]:
@@ -248,8 +257,8 @@ def _mapping(kind: str, was: Mapping[object, object], now: Mapping[object, objec
 
 
 def _name(field: str) -> str:
-    """A field as the file calls it: without its unit."""
-    for unit in ("_us", "_hz", *_UNITS):
+    """A field as the file calls it: without its unit, and without the level that a line may have."""
+    for unit in ("_us", "_hz", "_high", *_UNITS):
         field = field.removesuffix(unit)
     return {"address": "link", "civ_address": "address"}.get(field, field)
 
@@ -259,6 +268,8 @@ def _text(field: str, value: object) -> str:
     match value:
         case None:
             return "none"
+        case bool() if field.endswith("_high"):
+            return "high" if value else "low"
         case bool():
             return "yes" if value else "no"
         case Enum():
@@ -271,7 +282,7 @@ def _text(field: str, value: object) -> str:
             return format_frequency(value) if value >= 100_000 else f"{value} Hz"
         case int():
             return f"{value}{next((unit for suffix, unit in _UNITS.items() if field.endswith(suffix)), '')}"
-        case SerialAddress() | TcpAddress():
+        case SerialAddress() | TcpAddress() | Rfc2217Address():
             return address_text(value)
         case Simulated():
             return "simulated"

@@ -81,9 +81,13 @@ class LinkKeys(Keys):
     stop_bits: StopBits = default(1)
     dtr: Level = default("low")
     rts: Level = default("low")
+    lines_answered: Boolean = default(True)
 
 
 SERIAL_KEYS = ("baud", "stop_bits", "dtr", "rts")
+"""Keys of `LinkKeys` for links that end in a serial port, here or behind a server."""
+SERVER_KEYS = ("lines_answered",)
+"""Keys of `LinkKeys` for a server that speaks RFC 2217."""
 
 
 class KeySenseKeys(Keys):

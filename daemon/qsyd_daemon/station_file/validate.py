@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from qsyd_daemon.station_file.address import FORMS
 from qsyd_daemon.station_file.errors import nearest, short
 from qsyd_daemon.station_file.findings import Findings
 from qsyd_daemon.station_file.leaves import described
@@ -29,7 +30,7 @@ _HINTS = {
     "region": "write the ITU region, 1, 2 or 3",
     "rigs": "name at least one rig: `rigs: {main: {link: simulated}}`",
     "antennas": "name at least one antenna: `antennas: {wire: {port: 1, bands: [40m]}}`",
-    "link": "write serial:PATH or tcp:HOST:PORT",
+    "link": FORMS,
     "line": "name the line of the port: `rts` or `dtr` to set, `cts` or `dsr` to read",
     "renew": 'write what to send to the device, such as `renew: "KEEP\\n"`',
     "bandwidth": "write the width within which the SWR stays below 2, such as 120 kHz",
