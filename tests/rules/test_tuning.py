@@ -3,7 +3,7 @@
 import pytest
 from guarded_bench import a_bench, warm_up
 from monitor_trace import BEAM, OPERATE, WARM_UP_US, started
-from station_bench import MS, Bench, S, station
+from station_bench import MS, Bench, S, live, station
 
 from qsyd_rules.actuator import Resting
 from qsyd_rules.command import AmplifierOn, AmplifierOperate, CommandName, RecallPreset
@@ -246,3 +246,19 @@ def test_matching_unit_has_its_settle_time_although_the_tank_tells_that_it_stand
     (release_us,) = bench.times(CommandName.RELEASE_TRANSMIT, number)
     assert (release_us - recall_us >= bench.station.change_over.preset_settle_us) is matches
     bench.must_be_unobjected()
+
+
+def test_a_tank_is_not_doubted_where_another_segment_is_being_tuned() -> None:
+    bench = live()
+    bench.tune(14_250_000)
+    bench.run(S)
+    bench.tell(TuningChanged(bench.now_us, Tuning("beam", "20m/1", 12)))
+    bench.run(S)
+    number = len(recalled(bench))
+    bench.tune(10_120_000)
+    bench.run(S)
+    bench.tune(14_250_000)
+    bench.run(S)
+
+    assert recalled(bench)[number:] == []
+    assert bench.is_released()
