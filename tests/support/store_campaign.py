@@ -19,6 +19,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields
+from fnmatch import fnmatch
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -114,7 +115,7 @@ class Campaign:
                     cases += [Case((PlannedFault(number, fault, seed),)) for seed in range(1, seeds + 1)]
                 case Fault.LOST:
                     cases += [Case((PlannedFault(number, fault, seed),)) for seed in range(2)]
-                case Fault.FULL:
+                case Fault.FULL | Fault.FOR_EVER:
                     heals = (False,) if number > self.at_closing else (False, True)
                     cases += [Case((PlannedFault(number, fault),), each) for each in heals]
                 case _:
@@ -128,28 +129,31 @@ class Campaign:
     def sampled_cases(self, count: int, draw: random.Random) -> list[Case]:
         """Something at the first point, at the last and at each sync, each kind of fault, and `count` more, drawn from all.
 
-        The syncs of a backup are alike in all deeds: they are left to that of a save. So is the waiting for a store that
-        could not open.
+        The syncs of a backup are alike in all deeds: they are left to that of a save. A store that has to be waited for is
+        left to the long form.
         """
         cases = self.every_case()
         chosen: list[Case] = []
-        before = ""
         for number, point in enumerate(self.points, 1):
             is_sync = point.operation in _SYNCS and (
                 self._deed.name == "save" or not point.name.startswith("qsyd.backup")
             )
-            if _is_whole(self._deed, point, before):
-                chosen += [case for case in self.cases(number, point) if not case.heals]
-            elif is_sync or number in (1, len(self.points)):
-                chosen.append(draw.choice([case for case in self.cases(number, point) if not case.heals]))
-            before = point.name
-        for fault, heals in [*((fault, False) for fault in Fault), (Fault.FULL, True)]:
+            if _is_again(self._deed, point):
+                chosen += [case for case in self.cases(number, point) if case.faults[0].fault in self._deed.again_with]
+            if is_sync or number in (1, len(self.points)):
+                may_wait = self._heals_at_once(number)
+                chosen.append(draw.choice([case for case in self.cases(number, point) if may_wait or not case.heals]))
+        for fault, heals in [*((fault, False) for fault in Fault), (Fault.FULL, True), (Fault.FOR_EVER, True)]:
             of_kind = [case for case in cases if (case.faults[0].fault, case.heals) == (fault, heals)]
             if heals:
-                of_kind = [case for case in of_kind if case.faults[0].point > self.at_opening]
+                of_kind = [case for case in of_kind if self._heals_at_once(case.faults[0].point)]
             if of_kind and not any((case.faults[0].fault, case.heals) == (fault, heals) for case in chosen):
                 chosen.append(draw.choice(of_kind))
         return chosen + draw.sample([case for case in cases if not case.heals], count)
+
+    def _heals_at_once(self, number: int) -> bool:
+        """Whether what fails is asked once more by a step, instead of by the store itself every two seconds."""
+        return number > self.at_opening and not self.points[number - 1].name.startswith("journal")
 
     def try_all(self, cases: Iterable[Case]) -> None:
         """Try each, until all its faults have come."""
@@ -170,6 +174,9 @@ class Campaign:
         if key not in self._judged:
             self._judged[key] = judge(self._deed, directory, acceptable, record)
         bad = list(self._judged[key])
+        presets = {kept.presets for kept in self._beginning.kept}
+        if record.opened and not self._deed.warns and record.opened.presets not in presets:
+            bad.append(f"opened with {record.opened.presets}, its disk failing, and warned {record.warnings}")
         self.tally.directories = len(self._judged)
         if [planned.fault for planned, _ in record.fired] == [Fault.FULL]:
             bad += [f"does not say that the disk is full: {text}" for text in record.failures if not _says_full(text)]
@@ -180,11 +187,8 @@ class Campaign:
         self.tally.bad += [f"{what or 'nothing fails'}{THEN_WELL * case.heals}: {each}" for each in bad]
 
 
-def _is_whole(deed: Deed, point: Point, before: str) -> bool:
-    """Whether one of the deed's own names is moved here, or made durable right after."""
-    moves = point.operation in (Operation.CREATE, Operation.REPLACE, Operation.UNLINK)
-    of_file = point.name in deed.whole and (moves or point.name.startswith("lockout"))
-    return of_file or (point.name == "." and before in deed.whole)
+def _is_again(deed: Deed, point: Point) -> bool:
+    return any(fnmatch(f"{point.operation} {point.name}", pattern) for pattern in deed.again)
 
 
 def digest(directory: Path, acceptable: Iterable[Kept], record: Record) -> bytes:

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
+from faulty_vfs import Fault
+
 from qsyd_daemon.lockout_file import LockoutError, end_lockout, read_lockout, write_lockout
 from qsyd_daemon.store.database_file import Schema, create_database, open_database
 from qsyd_daemon.store.errors import StoreError
@@ -244,14 +246,16 @@ class Deed:
     """Whether there is a backup before the first step."""
     warns: bool = False
     """Whether the store has something to warn of at the opening, no fault of this disk's."""
-    whole: tuple[str, ...] = ()
-    """Names whose points are tried with everything even in a sample, for something was wrong there once."""
+    again: tuple[str, ...] = ()
+    """Points where something was wrong once, as patterns of operation and name: even in a sample, `again_with` comes there."""
+    again_with: tuple[Fault, ...] = ()
     kept: Kept = Kept()
     """What is kept before the first step."""
 
 
 LOCKOUT = Lockout("operator", "antenna work", "2026-03-01T18:30:00Z")
-LOCKOUT_NAMES = ("lockout.json", "lockout.json.new")
+LOCKOUT_POINTS = ("* lockout.json*", "os.fsync .")
+LOCKOUT_FAULTS = (Fault.ONCE, Fault.SHORT, Fault.FOR_EVER)
 TUBE = TubeAccount(3_600_000_000, 1_800_000_000, 60_000_000, 12, (Day("2026-03-01", 12, 4, 52.0),))
 MARK = Mark("harbour-wire", "80m/3", Cause.WEATHER, "SWR has risen", "2026-03-01T18:30:00Z")
 THREE = tuple(preset(number) for number in (1, 2, 3))
@@ -360,17 +364,28 @@ DEEDS = (
             RetireTube(OldTube("2026-03-02T08:00:00Z", "operator", "low gain", TUBE)),
             LAST,
         ),
+        again=("sync qsyd.sqlite3-wal",),
+        again_with=(Fault.FOR_EVER,),
         kept=KEPT,
     ),
     Deed("journal", begin_kept, (Journal(40, 20), Journal(60, 20), Journal(80, 5)), journal_rows_max=50, kept=KEPT),
     Deed("restore", begin_damaged, (LAST,), warns=True, kept=KEPT),
-    Deed("restore beside a log", begin_gone, (LAST,), warns=True, whole=("qsyd.sqlite3",), kept=KEPT),
-    Deed("lockout", begin_kept, (LockOut(LOCKOUT), LAST), whole=LOCKOUT_NAMES, kept=KEPT),
+    Deed(
+        "restore beside a log",
+        begin_gone,
+        (LAST,),
+        warns=True,
+        again=("os.* qsyd.sqlite3", "os.fsync ."),
+        again_with=(Fault.REORDERED,),
+        kept=KEPT,
+    ),
+    Deed("lockout", begin_kept, (LockOut(LOCKOUT), LAST), again=LOCKOUT_POINTS, again_with=LOCKOUT_FAULTS, kept=KEPT),
     Deed(
         "end of a lockout",
         begin_locked,
         (LockOut(None), LAST),
-        whole=LOCKOUT_NAMES,
+        again=LOCKOUT_POINTS,
+        again_with=LOCKOUT_FAULTS,
         kept=replace(KEPT, lockout=LOCKOUT),
     ),
 )

@@ -43,10 +43,11 @@ def _in_one_process(work: Path, sample: int | None, draw: random.Random) -> Tall
     since = time.monotonic()
     tried = campaign(_SAVE_AND_GO_ON, work)
     tried.tally.name = "pairs in one process"
+    of_first_save = next(number for number, point in enumerate(tried.points, 1) if _of_backup(point))
     firsts = [
         case
-        for number, point in enumerate(tried.points, 1)
-        if number > tried.at_opening and not _of_backup(point)
+        for number, point in enumerate(tried.points[: of_first_save - 1], 1)
+        if number > tried.at_opening
         for case in tried.cases(number, point, CUTS)
         if case.faults[0].fault in IN_ONE_PROCESS
     ]
