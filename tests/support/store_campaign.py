@@ -106,7 +106,10 @@ class Campaign:
         return record
 
     def cases(self, number: int, point: Point, cuts: Cuts = CUTS) -> list[Case]:
-        """All that can happen at a point; while the store closes it is too late for the disk to be well again."""
+        """All that can happen at a point; while the store closes it is too late for the disk to be well again.
+
+        The store is waited for where the disk was full, not once more where it failed in other words.
+        """
         cases = []
         for fault in (fault for fault in Fault if point.fits(fault)):
             match fault:
@@ -116,8 +119,9 @@ class Campaign:
                 case Fault.LOST:
                     cases += [Case((PlannedFault(number, fault, seed),)) for seed in range(2)]
                 case Fault.FULL | Fault.FOR_EVER:
-                    heals = (False,) if number > self.at_closing else (False, True)
-                    cases += [Case((PlannedFault(number, fault),), each) for each in heals]
+                    cases.append(Case((PlannedFault(number, fault),)))
+                    if number <= self.at_closing and (fault is Fault.FULL or self._heals_at_once(number)):
+                        cases.append(Case((PlannedFault(number, fault),), heals=True))
                 case _:
                     cases.append(Case((PlannedFault(number, fault),)))
         return cases

@@ -249,6 +249,8 @@ class Deed:
     again: tuple[str, ...] = ()
     """Points where something was wrong once, as patterns of operation and name: even in a sample, `again_with` comes there."""
     again_with: tuple[Fault, ...] = ()
+    journalled: int = 40
+    """Events in the journal before the first step."""
     kept: Kept = Kept()
     """What is kept before the first step."""
 
@@ -347,7 +349,7 @@ def _copy(directory: Path, copy: Path) -> None:
 _LOGGED = Save((preset(2, LOGGED - 1),)).after(KEPT)
 _VERSION = Kept(THREE)
 DEEDS = (
-    Deed("first start", begin_nothing, has_backup=False),
+    Deed("first start", begin_nothing, has_backup=False, journalled=0),
     Deed("save", begin_kept, (Save((preset(2, 7),)), LAST), kept=KEPT),
     Deed("delete", begin_kept, (Remove("harbour-wire", "80m/3"), LAST), kept=KEPT),
     Deed("import", begin_kept, (Save(tuple(preset(number, 5) for number in range(2, 62))), LAST), kept=KEPT),

@@ -12,7 +12,7 @@ from dataclasses import replace
 from functools import reduce
 from pathlib import Path
 
-from store_deeds import LOCKOUT, SECONDS, Deed, Intend, Journal, Kept, Save, kept_in, preset
+from store_deeds import LOCKOUT, SECONDS, THREE, Deed, Intend, Journal, Kept, Save, kept_in, preset
 from store_process import MAY_END, Record, differences
 
 from qsyd_daemon.store.apart import read_apart
@@ -48,7 +48,9 @@ def candidates(deed: Deed, before: Iterable[Kept], record: Record) -> list[Kept]
 def judge(deed: Deed, directory: Path, acceptable: Sequence[Kept], record: Record) -> list[str]:
     """Open the directory as a restart does; what is wrong, in words."""
     bad = list(record.bad)
-    bad += _judge_backups(deed, directory, newest_only=False)
+    steps = (step.after(deed.kept) for step in deed.steps)
+    known = {PROBE, *THREE}.union(*(kept.presets for kept in (*acceptable, deed.kept, *steps)))
+    bad += _judge_backups(deed, directory, known, newest_only=False)
     contents = {kept.without_intents() for kept in acceptable}
     with contextlib.suppress(StoreError):  # which is no false answer
         if read_presets(directory) not in [_by_key(kept) for kept in contents]:
@@ -72,7 +74,7 @@ def judge(deed: Deed, directory: Path, acceptable: Sequence[Kept], record: Recor
     if read_presets(directory) != _by_key(expected):
         bad.append("what was saved after the restart is not there")
     bad += _judge_files(directory)
-    return bad + _judge_backups(deed, directory, newest_only=True)
+    return bad + _judge_backups(deed, directory, known, newest_only=True)
 
 
 def _by_key(kept: Kept) -> dict[tuple[str, str], Preset]:
@@ -101,12 +103,13 @@ def _judge_opened(deed: Deed, directory: Path, store: Store, acceptable: Sequenc
         bad.append("the journal has gaps")
     if any(f'"number": {row.sequence - 1}}}' not in row.text_json for row in rows):
         bad.append("the journal holds other events than were written")
+    least = deed.journalled
     if record.durable is not None:  # power was not cut
         asked = [deed.steps[number] for what, number in record.course if what == "begun"]
         events = max((step.first + step.count for step in asked if isinstance(step, Journal)), default=0)
-        least = events if record.closed else record.journal_rows
-        if (sequences[-1] if sequences else 0) < least:
-            bad.append(f"the journal ends with {sequences[-1:]}, though it had {least} rows")
+        least = max(least, events if record.closed else record.journal_rows)
+    if (sequences[-1] if sequences else 0) < least:
+        bad.append(f"the journal ends with {sequences[-1:]}, though it had {least} rows")
     return bad
 
 
@@ -124,8 +127,8 @@ def _open_intents(deed: Deed, record: Record) -> tuple[set[int], set[int]]:
     return must, may
 
 
-def _judge_backups(deed: Deed, directory: Path, *, newest_only: bool) -> list[str]:
-    """Each backup is a good database, and holds what was kept at some time."""
+def _judge_backups(deed: Deed, directory: Path, known: set[Preset], *, newest_only: bool) -> list[str]:
+    """Each backup is a good database, and holds nothing that never was saved."""
     bad = []
     names = BACKUP_FILES[:1] if newest_only else BACKUP_FILES
     there = [directory / name for name in names if (directory / name).exists()]
@@ -137,6 +140,8 @@ def _judge_backups(deed: Deed, directory: Path, *, newest_only: bool) -> list[st
         except Exception as error:  # noqa: BLE001 - whatever it is, it is no backup
             bad.append(f"{path.name}: {type(error).__name__}: {error}")
         else:
+            if not known.issuperset(presets.values()):
+                bad.append(f"{path.name}: holds presets that nobody saved")
             if newest_only and ("harbour-wire", "80m/99") not in presets:
                 bad.append("the newest backup is not of now")
     return bad
