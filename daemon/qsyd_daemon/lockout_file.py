@@ -58,19 +58,18 @@ def write_lockout(directory: Path, lockout: Lockout) -> None:
 def end_lockout(directory: Path) -> None:
     """Remove the lockout, durably. Raises `LockoutError`: it stands then, unless the text says otherwise."""
     path, ended = _paths(directory)
+    moved = False
     try:
-        if not path.exists():
-            return
-        os.replace(path, ended)  # not deleted, so that it can come back
+        if path.exists():
+            os.replace(path, ended)  # not deleted, so that it can come back
+            moved = True
         _sync(directory)
     except OSError as error:
-        stands = "the lockout still stands"
-        try:
-            if ended.exists():
+        if moved:
+            with contextlib.suppress(OSError):
                 os.replace(ended, path)
-        except OSError:
-            stands += ", but a restart may end it; begin it once more"
-        raise LockoutError(f"{path}: {error.strerror}; {stands}") from None
+        stands = "stands" if path.exists() else "stands, but a restart may end it; begin it once more"
+        raise LockoutError(f"{path}: {error.strerror}; the lockout still {stands}") from None
     with contextlib.suppress(OSError):  # it counts for nothing under this name
         ended.unlink()
 

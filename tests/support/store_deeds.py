@@ -350,7 +350,14 @@ _LOGGED = Save((preset(2, LOGGED - 1),)).after(KEPT)
 _VERSION = Kept(THREE)
 DEEDS = (
     Deed("first start", begin_nothing, has_backup=False, journalled=0),
-    Deed("save", begin_kept, (Save((preset(2, 7),)), LAST), kept=KEPT),
+    Deed(
+        "save",
+        begin_kept,
+        (Save((preset(2, 7),)), LAST),
+        again=("sync qsyd.sqlite3-wal",),
+        again_with=(Fault.FOR_EVER,),
+        kept=KEPT,
+    ),
     Deed("delete", begin_kept, (Remove("harbour-wire", "80m/3"), LAST), kept=KEPT),
     Deed("import", begin_kept, (Save(tuple(preset(number, 5) for number in range(2, 62))), LAST), kept=KEPT),
     Deed("migration from 1", begin_version(1, logged=True), has_backup=False, kept=_VERSION),
