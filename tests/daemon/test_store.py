@@ -24,6 +24,7 @@ from qsyd_daemon.store.preset_backup import BACKUP_FILES
 from qsyd_daemon.store.preset_database import PRESET_FILE, PresetDatabase
 from qsyd_daemon.store.store import Store
 from qsyd_rules.preset import Preset
+from qsyd_rules.tube_account import Day, OldTube, TubeAccount
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 10  # the longest any future here may take
@@ -368,11 +369,18 @@ def test_files_that_vanish_while_the_daemon_runs_are_made_again_from_memory(tmp_
     news: list[tuple[bool, str]] = []
     with opened(tmp_path, lambda healthy, text: news.append((healthy, text))) as store:
         store.save_preset(PRESET).result(SECONDS)
+        store.save_tube(TubeAccount(3, 2, 1, 1, (Day("2026-03-01", 1),))).result(SECONDS)
+        store.retire_tube(OldTube("2026-03-02T08:00:00Z", "operator", "low gain", store.tube())).result(SECONDS)
+        store.save_tube(TubeAccount(30, 20, 10, 2, (Day("2026-03-03", 2),))).result(SECONDS)
+        tubes = store.tube(), store.old_tubes()
         for path in tmp_path.iterdir():
             path.unlink()
         store.save_preset(preset(2)).result(SECONDS)
 
     assert read_presets(tmp_path) == by_key(PRESET, preset(2))
+    with opened(tmp_path) as store:
+        assert (store.tube(), store.old_tubes()) == tubes
+        assert (store.tube().overs, len(store.old_tubes())) == (2, 1)
     assert any("made again with the presets in memory" in text for _, text in news)
 
 

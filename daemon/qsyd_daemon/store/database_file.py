@@ -99,9 +99,16 @@ def create_database(path: Path, schema: Schema) -> None:
 
 
 def put_in_place(new: Path, path: Path) -> None:
-    """Give a complete, closed file its name, durably. A log that an earlier file left there is not its own."""
-    for suffix in ("-wal", "-shm", "-journal"):
-        path.with_name(path.name + suffix).unlink(missing_ok=True)
+    """Give a complete, closed file its name, durably.
+
+    A log that an earlier file left there is not its own: it has to be gone for good before, or after a loss of power
+    both could be there, and SQLite would read them as one.
+    """
+    left = [path.with_name(path.name + suffix) for suffix in ("-wal", "-shm", "-journal")]
+    if any(each.exists() for each in left):
+        for each in left:
+            each.unlink(missing_ok=True)
+        sync(path.parent)
     sync(new)
     new.replace(path)
     sync(path.parent)
@@ -125,7 +132,7 @@ def remove(path: Path) -> None:
 def set_aside(path: Path) -> Path:
     """Move a damaged database, with its log, to a dated name beside it; says where it is now.
 
-    The database goes first: without its log it could pass for a good one, only older.
+    The database goes first, and durably: without its log it could pass for a good one, only older.
     """
     dated = f"{path.stem}.damaged-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
     aside = path.with_name(f"{dated}{path.suffix}")
@@ -136,7 +143,7 @@ def set_aside(path: Path) -> Path:
     for suffix in ("", "-wal", "-shm"):
         with contextlib.suppress(FileNotFoundError):
             path.with_name(path.name + suffix).rename(aside.with_name(aside.name + suffix))
-    sync(path.parent)
+            sync(path.parent)
     return aside
 
 

@@ -30,6 +30,7 @@ from qsyd_daemon.store.tube_rows import (
     put_tube,
     read_old_tubes,
     read_tube,
+    replace_tubes,
     retire_tube,
 )
 from qsyd_rules.preset import Preset, Presets
@@ -77,7 +78,7 @@ class PresetDatabase:
         self.marks: Marks = MappingProxyType({})
         """Presets that no longer fit. Replaced, never changed in place."""
         self.tube = TubeAccount()
-        """The tube's account as the file holds it."""
+        """The tube's account as it was written last."""
         self.old_tubes: tuple[OldTube, ...] = ()
         self.open_intents: tuple[OpenIntent, ...] = ()
         """Those found at the first opening."""
@@ -198,12 +199,12 @@ class PresetDatabase:
             connection, presets = self._connect()
         self._connection = connection
         self._file = _identity(self.path)
-        self.tube, self.old_tubes = read_tube(connection), read_old_tubes(connection)
         if self._loaded:
             self._reconcile(connection, presets)
         else:
             self.presets = MappingProxyType(presets)
             self.marks = MappingProxyType(read_marks(connection))
+            self.tube, self.old_tubes = read_tube(connection), read_old_tubes(connection)
             self._read_intents(connection)
             self._loaded = True
 
@@ -233,10 +234,12 @@ class PresetDatabase:
 
     def _reconcile(self, connection: sqlite3.Connection, presets: Presets) -> None:
         """Make the file say what was reported: not more either, such as a save whose failure was reported."""
-        if presets == self.presets and read_marks(connection) == self.marks:
+        tubes = read_tube(connection), read_old_tubes(connection)
+        if presets == self.presets and read_marks(connection) == self.marks and tubes == (self.tube, self.old_tubes):
             return
         with _committed(connection):
             replace_marks(connection, self.marks)
+            replace_tubes(connection, self.tube, self.old_tubes)
             connection.execute("DELETE FROM presets")
             put_rows(connection, self.presets.values())
             note_checksum(connection, self.presets)

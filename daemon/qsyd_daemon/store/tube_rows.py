@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from collections.abc import Iterable
 
 from qsyd_rules.tube_account import Day, OldTube, TubeAccount
 
@@ -58,6 +59,22 @@ def read_old_tubes(connection: sqlite3.Connection) -> tuple[OldTube, ...]:
 
 def retire_tube(connection: sqlite3.Connection, old: OldTube) -> None:
     """Keep an account as that of an old tube, and begin anew; inside a transaction of the caller's."""
+    _put_old(connection, old)
+    connection.execute("DELETE FROM tube")
+    connection.execute("DELETE FROM tube_days")
+
+
+def replace_tubes(connection: sqlite3.Connection, account: TubeAccount, old_tubes: Iterable[OldTube]) -> None:
+    """Make the tables say just this; inside a transaction of the caller's."""
+    for table in ("tube", "tube_days", "old_tubes"):
+        connection.execute(f"DELETE FROM {table}")  # noqa: S608 - constants only
+    for old in old_tubes:
+        _put_old(connection, old)
+    if account != TubeAccount():
+        put_tube(connection, account, TubeAccount())
+
+
+def _put_old(connection: sqlite3.Connection, old: OldTube) -> None:
     account = old.account
     days = json.dumps([[day.date, day.overs, day.gain_overs, day.gain_sum_db] for day in account.days])
     connection.execute(
@@ -69,5 +86,3 @@ def retire_tube(connection: sqlite3.Connection, old: OldTube) -> None:
             days,
         ),
     )
-    connection.execute("DELETE FROM tube")
-    connection.execute("DELETE FROM tube_days")
