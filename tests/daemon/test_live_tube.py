@@ -85,7 +85,7 @@ def test_a_new_tube_begins_with_nothing_and_the_old_ones_account_is_kept(tmp_pat
             old = until(lambda: account(daemon), lambda shown: shown["overs"] == 1)
             for wrong in (("new",), ("--reason", "x"), ("new", "--reason", "x", "--json")):
                 assert daemon.qsyd("tube", *wrong).returncode == 2
-            assert daemon.qsyd("tube", "new", "--reason", " ").returncode == 1
+            assert daemon.qsyd("tube", "new", "--reason", " ").returncode == 2
             done = daemon.qsyd("tube", "new", "--reason", "the old one was soft")
             assert (done.returncode, done.stderr) == (0, "")
             told = daemon.wait_for("tube-replaced")
