@@ -194,7 +194,9 @@ class FaultyVfs:
 
     def cut_power(self, seed: int | None) -> NoReturn:
         """Leave what is durable, with a seed some of the rest too, and end the process."""
-        put(self._directory, self.memory.left(seed), keep=lambda name: name.endswith("-shm"))
+        left = self.memory.left(seed)
+        self.heal()  # what follows is no deed any more
+        put(self._directory, left, keep=lambda name: name.endswith("-shm"))
         os._exit(KILLED)
 
     def end(self, status: int) -> NoReturn:

@@ -51,6 +51,8 @@ class Tally:
     """Operations when nothing fails."""
     tried: Counter[str] = field(default_factory=Counter)
     """Kind of fault -> processes in which it came."""
+    stand_for: int = 0
+    """Pairs, where several first faults left the very same directory and only one of them was gone on with."""
     directories: int = 0
     """Different ones that were left and judged."""
     missed: int = 0

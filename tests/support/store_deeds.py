@@ -363,7 +363,14 @@ DEEDS = (
     Deed("migration from 1", begin_version(1, logged=True), has_backup=False, kept=_VERSION),
     Deed("migration from 2", begin_version(2, logged=False), (LAST,), has_backup=False, kept=_VERSION),
     Deed("checkpoint", begin_logged, (LAST,), kept=_LOGGED),
-    Deed("intents", begin_kept, (Intend(1), Intend(2, closes=1), LAST), kept=KEPT),
+    Deed(
+        "intents",
+        begin_kept,
+        (Intend(1), Intend(2, closes=1), LAST),
+        again=("sync qsyd.sqlite3-wal",),
+        again_with=(Fault.FOR_EVER,),
+        kept=KEPT,
+    ),
     Deed(
         "mark and tube",
         begin_kept,

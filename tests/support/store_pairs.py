@@ -85,7 +85,7 @@ def _over_a_restart(work: Path, sample: int | None, draw: random.Random) -> Tall
         ]
         tried.try_all(cases if sample is None else draw.sample(cases, min(2, len(cases))))
         total.tried += tried.tally.tried
-        total.tried["pairs that these stand for"] += left.firsts * tried.tally.tried.total()
+        total.stand_for += left.firsts * tried.tally.tried.total()
         total.missed += tried.tally.missed
         total.directories += tried.tally.directories
         total.bad += tried.tally.bad

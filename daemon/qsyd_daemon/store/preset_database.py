@@ -84,6 +84,8 @@ class PresetDatabase:
         """Those found at the first opening."""
         self.last_intent_id = 0
         """The greatest number found at the first opening."""
+        self._last_recorded = 0
+        """The greatest number of an intent that was reported recorded."""
         self._connection: sqlite3.Connection | None = None
         self._file: tuple[int, int] | None = None
         self._loaded = False
@@ -150,6 +152,7 @@ class PresetDatabase:
         with self._transaction() as connection:
             _close_intents(connection, closings)
             connection.execute("INSERT INTO intents VALUES (?, ?, NULL)", (intent_id, text_json))
+        self._last_recorded = max(self._last_recorded, intent_id)
 
     def close_intents(self, closings: Iterable[tuple[int, str]]) -> None:
         """Record how intents ended, as (number, outcome); unknown numbers are ignored."""
@@ -234,10 +237,15 @@ class PresetDatabase:
 
     def _reconcile(self, connection: sqlite3.Connection, presets: Presets) -> None:
         """Make the file say what was reported: not more either, such as a save whose failure was reported."""
-        tubes = read_tube(connection), read_old_tubes(connection)
-        if presets == self.presets and read_marks(connection) == self.marks and tubes == (self.tube, self.old_tubes):
+        marks, tubes = read_marks(connection), (read_tube(connection), read_old_tubes(connection))
+        (stray_intents,) = connection.execute(
+            "SELECT count(*) FROM intents WHERE id > ?", (self._last_recorded,)
+        ).fetchone()
+        is_so = presets == self.presets and marks == self.marks and tubes == (self.tube, self.old_tubes)
+        if is_so and not stray_intents:
             return
         with _committed(connection):
+            connection.execute("DELETE FROM intents WHERE id > ?", (self._last_recorded,))
             replace_marks(connection, self.marks)
             replace_tubes(connection, self.tube, self.old_tubes)
             connection.execute("DELETE FROM presets")
@@ -248,6 +256,7 @@ class PresetDatabase:
         rows = connection.execute("SELECT id, intent FROM intents WHERE outcome IS NULL ORDER BY id").fetchall()
         self.open_intents = tuple(OpenIntent(intent_id, text) for intent_id, text in rows)
         self.last_intent_id = connection.execute("SELECT coalesce(max(id), 0) FROM intents").fetchone()[0]
+        self._last_recorded = self.last_intent_id
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:
