@@ -203,7 +203,7 @@ def test_second_daemon_is_refused_at_once_and_told_who_holds(station: Station) -
         second = qsyd("run", str(station.file), "--state", str(station.state))
 
         assert second.returncode == 75
-        assert _processor_s() - began_s < 1.0, "refused within a second; the processor's, for others may run here too"
+        assert _processor_s() - began_s < 3.0, "at once: what starting takes on a slow machine, and no more"
         *warnings, error = second.stderr.splitlines()
         assert error.startswith("error: ")
         assert f"process {daemon.process.pid}" in error

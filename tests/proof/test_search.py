@@ -23,7 +23,7 @@ from qsyd_rules.effect import Actuate, Effect, RecordIntent
 from qsyd_rules.event import CommandFinished, Event, IntentRecorded, RigRead
 from qsyd_rules.state import StationState
 
-STATES = int(os.environ.get("QSYD_PROOF_STATES", "14000"))
+STATES = int(os.environ.get("QSYD_PROOF_STATES", "10000"))
 """Over all worlds together."""
 WALKS = 480
 """Likewise: random walks over all worlds together."""

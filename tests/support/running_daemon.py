@@ -125,7 +125,7 @@ class RunningDaemon:
         """All such events after number `since`."""
         return [told for told in self.events[since:] if told["event"] == event]
 
-    def wait_settled(self, frequency_hz: int, within_s: float = 8.0, since: int = 0) -> Event:
+    def wait_settled(self, frequency_hz: int, within_s: float = 20.0, since: int = 0) -> Event:
         """The `placed` of this frequency, once transmit is released there. For stations that can inhibit."""
         self.wait_for("frequency", within_s, since, transmit_hz=frequency_hz)
         index = next(i for i in range(since, len(self.events)) if self.events[i].get("transmit_hz") == frequency_hz)
