@@ -32,7 +32,7 @@ class Left:
 
 
 def pairs(work: Path, sample: int | None, draw: random.Random) -> Iterator[Tally]:
-    """All pairs, or `sample` of each of the two sorts."""
+    """All pairs; or, for each of the two sorts, `sample` first faults with a fifth as many second ones each, two at least."""
     for name, sort in (("one process", _in_one_process), ("restart", _over_a_restart)):
         place = work / name
         place.mkdir()
@@ -53,6 +53,7 @@ def _in_one_process(work: Path, sample: int | None, draw: random.Random) -> Tall
     ]
     if sample is not None:
         firsts = draw.sample(firsts, min(sample, len(firsts)))
+    each = _seconds_each(sample)
     for first in firsts:
         points = tried.once(first).points
         seconds = [
@@ -62,7 +63,7 @@ def _in_one_process(work: Path, sample: int | None, draw: random.Random) -> Tall
             for second in tried.cases(number, point, CUTS)
             if not second.heals
         ]
-        tried.try_all(seconds if sample is None else draw.sample(seconds, min(2, len(seconds))))
+        tried.try_all(seconds if sample is None else draw.sample(seconds, min(each, len(seconds))))
     tried.tally.seconds = time.monotonic() - since
     return tried.tally
 
@@ -70,7 +71,7 @@ def _in_one_process(work: Path, sample: int | None, draw: random.Random) -> Tall
 def _over_a_restart(work: Path, sample: int | None, draw: random.Random) -> Tally:
     since = time.monotonic()
     total = Tally("pairs over a restart")
-    lefts = _lefts(work, sample, draw)
+    lefts, each = _lefts(work, sample, draw), _seconds_each(sample)
     for number, left in enumerate(lefts):
         place = work / f"left-{number}"
         place.mkdir()
@@ -83,7 +84,7 @@ def _over_a_restart(work: Path, sample: int | None, draw: random.Random) -> Tall
             for case in tried.cases(number, point, CUTS)
             if not case.heals
         ]
-        tried.try_all(cases if sample is None else draw.sample(cases, min(2, len(cases))))
+        tried.try_all(cases if sample is None else draw.sample(cases, min(each, len(cases))))
         total.tried += tried.tally.tried
         total.stand_for += left.firsts * tried.tally.tried.total()
         total.missed += tried.tally.missed
@@ -121,6 +122,11 @@ def _lefts(work: Path, sample: int | None, draw: random.Random) -> list[Left]:
     for case in firsts:
         tried.once(case, keep)
     return list(lefts.values())
+
+
+def _seconds_each(sample: int | None) -> int:
+    """How many second faults a sample has for each first."""
+    return 2 if sample is None else max(2, sample // 5)
 
 
 def _of_backup(point: Point) -> bool:
