@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Self
 
 ROOT = Path(__file__).resolve().parents[2]
-COMMAND_WITHIN_S = 20.0
+COMMAND_WITHIN_S = 60
 ENVIRONMENT: Mapping[str, str] = {
     **{name: os.environ[name] for name in ("PATH", "HOME", "LANG") if name in os.environ},
     "PYTHONPATH": os.pathsep.join(str(ROOT / house) for house in ("daemon", "rules", "simulators")),
