@@ -107,18 +107,12 @@ class Atlas:
         selections = self.rulebook.select(situation)
         segment = self._segments.at(frequency_hz)
         band = self._bands[segment.band] if segment else None
-        tuning = situation.tuning
-        tuned = self._by_name.get(tuning.antenna) if tuning is not None else None
-        if tuning is not None and (segment is None or segment.name != tuning.segment):
-            tuning = None  # the dial is elsewhere
-        if tuned is None or band is None or band.name not in tuned.bands:
-            tuning = None  # another station file has come into force: no such antenna here any more
+        tuned = self._tuned(situation, segment)
+        tuning = situation.tuning if tuned is not None else None
         held = self._held(situation, band) if tuning is None else None
         if held is not None and selections.antenna is not None:
             selections = replace(selections, antenna=None)  # it goes before the rules
-        antenna = self._antenna(selections, band) if held is None else held
-        if tuning is not None:
-            antenna = tuned
+        antenna = tuned or held or self._antenna(selections, band)
         inhibits, advice, sends = self._remarks(selections)
         if band is None:
             inhibits = (f"{format_frequency(frequency_hz)} is outside every band of region {station.region}", *inhibits)
@@ -150,6 +144,14 @@ class Atlas:
             fitted,
             held is not None,
         )
+
+    def _tuned(self, situation: Situation, segment: Segment | None) -> Antenna | None:
+        """The antenna that is tuned up where the dial is; None elsewhere, and where another station file has taken it away."""
+        tuning = situation.tuning
+        if tuning is None or segment is None or segment.name != tuning.segment:
+            return None
+        antenna = self._by_name.get(tuning.antenna)
+        return antenna if antenna is not None and segment.band in antenna.bands else None
 
     def _held(self, situation: Situation, band: Band | None) -> Antenna | None:
         """The antenna that an operator holds, where it covers the band."""

@@ -118,9 +118,8 @@ def adopt_target(turn: Turn) -> None:
 
 def _was_tuned(turn: Turn, target: Placement) -> bool:
     """Whether this place is being tuned, so that an operator's hand is on the tank there."""
-    tuning = turn.state.tuning
-    spot = spot_of(target)
-    return tuning is not None and (spot.antenna, spot.segment) == (tuning.antenna, tuning.segment)
+    tuning, spot = turn.state.tuning, spot_of(target)
+    return tuning is not None and tuning.is_for(spot.antenna, spot.segment)
 
 
 def _only_drifts(turn: Turn, here: Placement, target: Placement) -> bool:

@@ -23,4 +23,8 @@ class Tuning:
 
     def is_at(self, other: "Tuning | None") -> bool:
         """Whether the other one tunes the same antenna in the same segment."""
-        return other is not None and (self.antenna, self.segment) == (other.antenna, other.segment)
+        return other is not None and self.is_for(other.antenna, other.segment)
+
+    def is_for(self, antenna: str | None, segment: str | None) -> bool:
+        """Whether this is the place that is tuned."""
+        return (self.antenna, self.segment) == (antenna, segment)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
+from station_bench import AMPLIFIER_BOX, MS, SWITCH, S, live, operating, when
 
 from qsyd_rules.command import CommandName, LimitDrive, RecallPreset, SelectAntenna
 from qsyd_rules.effect import CloseIntent, RecordIntent
@@ -11,11 +11,6 @@ from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.notice import ChangeOverFinished, ChangeOverStarted, Placed, Positions, Spot, TransmitInhibited
 from qsyd_rules.station import Rule, Then
 from qsyd_rules.words import AmplifierState, Mode
-
-
-def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
-    """What was sent from then on, in microseconds from then."""
-    return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
 
 
 def test_a_change_over_takes_its_steps_in_order_and_no_wait_is_cut_short() -> None:
@@ -26,7 +21,7 @@ def test_a_change_over_takes_its_steps_in_order_and_no_wait_is_cut_short() -> No
 
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (0, "amplifier-standby"),
         (51 * MS, "select-antenna"),
@@ -72,7 +67,7 @@ def test_nothing_at_all_is_sent_inside_a_segment(frequency_hz: int) -> None:
 
     bench.run(5 * S)
 
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     assert {notice.event for at_us, notice in bench.notices if at_us >= start_us} == {"frequency"}
 
 
@@ -82,7 +77,7 @@ def test_the_same_antenna_costs_no_relay() -> None:
     bench.tune(14_250_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (51 * MS, "recall-preset"),
         (352 * MS, "release-transmit"),
@@ -98,7 +93,7 @@ def test_a_tank_that_is_right_already_costs_no_motor() -> None:
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (51 * MS, "select-antenna"),
         (82 * MS, "release-transmit"),
@@ -114,7 +109,7 @@ def test_the_amplifier_alone_goes_to_standby_where_only_the_preset_is_missing() 
     bench.tune(14_250_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (0, "amplifier-standby"),
         (31 * MS, "release-transmit"),
@@ -129,7 +124,7 @@ def test_drive_and_preset_go_out_together_after_the_antenna() -> None:
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us)[1:4] == [
+    assert bench.since(start_us)[1:4] == [
         (51 * MS, "select-antenna"),
         (82 * MS, "recall-preset"),
         (82 * MS, "limit-drive"),
@@ -144,7 +139,7 @@ def test_only_the_drive_is_lowered_where_nothing_else_changes() -> None:
     bench.push()
     bench.run(S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "limit-drive"), (1 * MS, "release-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "limit-drive"), (1 * MS, "release-transmit")]
     assert bench.told("transmit-inhibited", start_us) == [TransmitInhibited(("the drive is being lowered",))]
     assert bench.is_in_operate()
 
@@ -169,7 +164,7 @@ def test_the_drive_is_lowered_at_once_even_into_a_transmission() -> None:
     bench.push()
     bench.run(S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "limit-drive"), (1 * MS, "release-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "limit-drive"), (1 * MS, "release-transmit")]
 
 
 def test_the_drive_is_not_raised_into_a_transmission() -> None:
@@ -180,10 +175,10 @@ def test_the_drive_is_not_raised_into_a_transmission() -> None:
     bench.rig.mode = Mode.CW
     bench.key()
     bench.run(5 * S)
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
 
     bench.unkey()
-    assert since(bench, start_us) == [(5 * S, "limit-drive")]
+    assert bench.since(start_us) == [(5 * S, "limit-drive")]
 
 
 @pytest.mark.parametrize("amplifier_limit_w", [None, 75])
@@ -208,7 +203,7 @@ def test_the_guard_counts_from_the_answer_to_inhibit() -> None:
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us)[:2] == [(0, "inhibit-transmit"), (90 * MS, "select-antenna")]
+    assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (90 * MS, "select-antenna")]
 
 
 def test_the_guard_counts_from_the_last_unkey_where_that_is_later() -> None:
@@ -221,7 +216,7 @@ def test_the_guard_counts_from_the_last_unkey_where_that_is_later() -> None:
     bench.unkey()
     bench.run(S)
 
-    assert since(bench, start_us)[:2] == [(0, "inhibit-transmit"), (250 * MS, "select-antenna")]
+    assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (250 * MS, "select-antenna")]
 
 
 def test_the_guard_begins_anew_with_every_key_down() -> None:
@@ -234,9 +229,9 @@ def test_the_guard_begins_anew_with_every_key_down() -> None:
         bench.unkey()
         bench.run(40 * MS)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit")]
     bench.run(20 * MS)
-    assert since(bench, start_us)[1] == (1000 * MS + 10 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (1000 * MS + 10 * MS, "select-antenna")
 
 
 def test_a_step_that_is_overdue_is_taken_with_whatever_comes_first() -> None:
@@ -248,7 +243,7 @@ def test_a_step_that_is_overdue_is_taken_with_whatever_comes_first() -> None:
     bench.now_us = start_us + 60 * MS
     bench.push()
 
-    assert since(bench, start_us)[1] == (60 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (60 * MS, "select-antenna")
 
 
 def test_without_a_way_to_inhibit_the_guard_counts_from_the_first_report() -> None:
@@ -258,7 +253,7 @@ def test_without_a_way_to_inhibit_the_guard_counts_from_the_first_report() -> No
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [(50 * MS, "select-antenna"), (81 * MS, "recall-preset")]
+    assert bench.since(start_us) == [(50 * MS, "select-antenna"), (81 * MS, "recall-preset")]
 
 
 def test_all_waits_are_those_of_the_station_file() -> None:
@@ -267,7 +262,7 @@ def test_all_waits_are_those_of_the_station_file() -> None:
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (8 * MS, "select-antenna"),
         (20 * MS, "recall-preset"),
@@ -285,7 +280,7 @@ def test_a_false_reading_followed_by_the_true_one_moves_nothing() -> None:
     bench.push()
     bench.run(S)
 
-    assert [name for _, name in since(bench, start_us)] == ["inhibit-transmit", "release-transmit"]
+    assert [name for _, name in bench.since(start_us)] == ["inhibit-transmit", "release-transmit"]
     assert bench.told("change-over-finished", start_us) == [ChangeOverFinished(5.0, "beam", "20m/1")]
 
 
@@ -297,7 +292,7 @@ def test_a_false_reading_takes_the_amplifier_out_and_nothing_else() -> None:
     bench.push()
     bench.run(S)
 
-    names = [name for _, name in since(bench, start_us)]
+    names = [name for _, name in bench.since(start_us)]
     assert "select-antenna" not in names
     assert "recall-preset" not in names
     assert bench.is_in_operate()
@@ -314,7 +309,7 @@ def test_a_false_reading_of_the_origin_releases_nothing_while_the_change_over_go
     bench.push()
     bench.run(S)
 
-    assert [name for _, name in since(bench, start_us)] == [
+    assert [name for _, name in bench.since(start_us)] == [
         "inhibit-transmit",
         "select-antenna",
         "recall-preset",
@@ -329,7 +324,7 @@ def test_the_rig_is_asked_again_at_once_and_not_at_the_next_poll() -> None:
     bench.tune(7_050_000, push=True)
     bench.run(500 * MS)
 
-    assert since(bench, start_us)[1] == (51 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (51 * MS, "select-antenna")
 
 
 def test_nothing_moves_before_the_rig_has_answered_again() -> None:
@@ -343,7 +338,7 @@ def test_nothing_moves_before_the_rig_has_answered_again() -> None:
     bench.push()
     bench.run(S)
 
-    assert since(bench, start_us)[:2] == [(0, "inhibit-transmit"), (400 * MS, "select-antenna")]
+    assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (400 * MS, "select-antenna")]
 
 
 def test_an_answer_to_a_question_asked_before_the_first_report_is_no_second_reading() -> None:
@@ -355,7 +350,7 @@ def test_an_answer_to_a_question_asked_before_the_first_report_is_no_second_read
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us)[1] == (400 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (400 * MS, "select-antenna")
 
 
 # The note of what is about to be done
@@ -367,11 +362,11 @@ def test_nothing_moves_before_the_note_is_durable() -> None:
     start_us = bench.now_us
     bench.tune(7_050_000, push=True)
     bench.run(499 * MS)
-    assert since(bench, start_us) == [(0, "inhibit-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit")]
 
     bench.run(1 * MS)
 
-    assert since(bench, start_us)[1] == (500 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (500 * MS, "select-antenna")
     assert bench.told("warning", start_us)
 
 
@@ -407,7 +402,7 @@ def test_a_dead_disk_lets_the_antenna_follow_barefoot(how: str) -> None:
     start_us = bench.now_us
     bench.run(2 * S)
 
-    names = [name for _, name in since(bench, start_us)]
+    names = [name for _, name in bench.since(start_us)]
     assert names == ["inhibit-transmit", "amplifier-standby", "select-antenna", "recall-preset", "release-transmit"]
     assert [notice.code for notice in bench.told("warning", start_us)] == ["intent-not-recorded"]  # type: ignore[union-attr]
 
@@ -437,7 +432,7 @@ def test_a_dead_disk_never_interrupts_who_transmits_barefoot(how: str) -> None:
     start_us = bench.now_us
     bench.run(120 * S)
 
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     assert bench.told("warning", start_us) == []
     assert bench.state.wish
 
@@ -466,7 +461,7 @@ def test_a_dead_disk_delays_only_the_first_change_over() -> None:
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us)[1] == (51 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (51 * MS, "select-antenna")
 
 
 # A target that is replaced
@@ -513,7 +508,7 @@ def test_a_relay_settles_before_it_is_sent_elsewhere() -> None:
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert [(at_us, name) for at_us, name in since(bench, start_us) if name == "select-antenna"] == [
+    assert [(at_us, name) for at_us, name in bench.since(start_us) if name == "select-antenna"] == [
         (51 * MS, "select-antenna"),
         (82 * MS, "select-antenna"),
     ]
@@ -542,7 +537,7 @@ def test_back_at_the_origin_before_anything_moved_nothing_moves() -> None:
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert [name for _, name in since(bench, start_us)] == ["inhibit-transmit", "release-transmit"]
+    assert [name for _, name in bench.since(start_us)] == ["inhibit-transmit", "release-transmit"]
 
 
 def test_a_relay_that_still_moves_is_not_released_onto_by_a_dial_that_left_and_came_back() -> None:
@@ -649,7 +644,7 @@ def test_split_with_the_other_vfo_unread_inhibits_and_moves_nothing_until_it_is_
     start_us = bench.now_us
     bench.rig.other_hz, bench.rig.split = None, True
     bench.run(S)
-    assert [name for _, name in since(bench, start_us)] == ["inhibit-transmit", "amplifier-standby"]
+    assert [name for _, name in bench.since(start_us)] == ["inhibit-transmit", "amplifier-standby"]
     assert "transmit frequency is not known" in bench.reasons[0]
     assert bench.told("frequency", start_us) == []
 

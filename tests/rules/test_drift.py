@@ -21,10 +21,6 @@ def at(frequency_hz: int, *rules: Rule) -> Bench:
     return bench
 
 
-def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
-    return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
-
-
 @pytest.mark.parametrize(
     ("start_hz", "end_hz", "acts_at_us"),
     [
@@ -43,10 +39,10 @@ def test_rest_and_hysteresis_are_exact_in_both_directions(start_hz: int, end_hz:
     start_us = bench.now_us
     bench.tune(end_hz, push=True)
     bench.run(149_999)
-    assert bool(since(bench, start_us)) is (acts_at_us == 0)
+    assert bool(bench.since(start_us)) is (acts_at_us == 0)
     bench.run(2 * S)
 
-    acted = since(bench, start_us)
+    acted = bench.since(start_us)
     assert (acted[0] if acted else None) == (None if acts_at_us is None else (acts_at_us, "inhibit-transmit"))
 
 
@@ -59,7 +55,7 @@ def test_chatter_within_the_hysteresis_moves_nothing_however_long(width_hz: int)
         bench.tune(EDGE_HZ + (width_hz if turn % 2 else -width_hz), push=True)
         bench.run(50 * MS)
 
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     assert bench.told("placed", start_us) == []
 
 
@@ -83,8 +79,8 @@ def test_chatter_wider_than_the_hysteresis_is_bounded_by_relay_care() -> None:
         bench.tune(EDGE_HZ + (5_000 if turn % 2 else -5_000), push=True)
         bench.run(100 * MS)
 
-    assert 0 < len([name for _, name in since(bench, start_us) if name == "recall-preset"]) <= 10 + 40
-    assert "select-antenna" not in [name for _, name in since(bench, start_us)]
+    assert 0 < len([name for _, name in bench.since(start_us) if name == "recall-preset"]) <= 10 + 40
+    assert "select-antenna" not in [name for _, name in bench.since(start_us)]
 
 
 @pytest.mark.parametrize("period_ms", [10, 30, 50, 100, 140])
@@ -95,7 +91,7 @@ def test_chatter_over_a_band_edge_takes_the_amplifier_out_once_and_leaves_it_out
     for turn in range(200):
         bench.tune(14_350_000 + turn % 2, push=True)
         bench.run(period_ms * MS)
-    sent = [name for _, name in since(bench, start_us)]
+    sent = [name for _, name in bench.since(start_us)]
     assert sent.count("amplifier-standby") == 1
     assert {"amplifier-operate", "select-antenna", "recall-preset"}.isdisjoint(sent)
 
@@ -119,7 +115,7 @@ def test_the_transfer_relay_is_bounded_for_any_chatter_over_a_band_edge(period_m
             bench.run(pause_ms * MS)
     seconds = (bench.now_us - start_us) / S
 
-    assert len([name for _, name in since(bench, start_us) if name == "amplifier-operate"]) <= 10 + seconds
+    assert len([name for _, name in bench.since(start_us) if name == "amplifier-operate"]) <= 10 + seconds
 
 
 def test_a_dial_that_leaves_the_band_just_after_operate_gets_it_back_only_at_rest() -> None:
@@ -154,7 +150,7 @@ def test_chatter_over_the_edge_of_an_antenna_rule_moves_nothing() -> None:
     for turn in range(300):
         bench.tune(7_050_000 + (300 if turn % 2 else -300), push=True)
         bench.run(60 * MS)
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
 
     bench.tune(7_049_900, push=True)
     bench.run(S)
@@ -169,7 +165,7 @@ def test_chatter_over_the_edge_of_an_inhibit_rule_inhibits_and_moves_nothing() -
         bench.tune(14_099_500 - turn % 2, push=True)
         bench.run(60 * MS)
 
-    assert {name for _, name in since(bench, start_us)} == {"inhibit-transmit", "release-transmit"}
+    assert {name for _, name in bench.since(start_us)} == {"inhibit-transmit", "release-transmit"}
     assert bench.is_in_operate()
 
 
@@ -193,7 +189,7 @@ def test_a_jump_inside_the_band_acts_at_once() -> None:
     start_us = bench.now_us
     bench.tune(14_300_000, push=True)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
 
 
 def test_a_change_over_is_not_held_up_by_a_dial_that_chatters_over_an_edge() -> None:
@@ -207,7 +203,7 @@ def test_a_change_over_is_not_held_up_by_a_dial_that_chatters_over_an_edge() -> 
         bench.run(30 * MS)
 
     assert bench.is_released()
-    assert [name for _, name in since(bench, start_us)].count("recall-preset") == 1
+    assert [name for _, name in bench.since(start_us)].count("recall-preset") == 1
 
 
 def test_what_mode_or_presets_change_does_not_wait_for_the_dial_to_rest() -> None:
@@ -218,7 +214,7 @@ def test_what_mode_or_presets_change_does_not_wait_for_the_dial_to_rest() -> Non
     bench.rig.mode = Mode.DATA
     bench.tune(14_175_200, push=True)
 
-    assert (0, "amplifier-standby") in since(bench, start_us)
+    assert (0, "amplifier-standby") in bench.since(start_us)
 
 
 def test_a_lower_drive_holds_at_once_for_a_dial_that_drifts() -> None:
@@ -230,7 +226,7 @@ def test_a_lower_drive_holds_at_once_for_a_dial_that_drifts() -> None:
     bench.rig.mode = Mode.DATA
     bench.tune(14_175_200, push=True)
 
-    assert (0, "limit-drive") in since(bench, start_us)
+    assert (0, "limit-drive") in bench.since(start_us)
 
 
 def test_hysteresis_and_rest_are_those_of_the_station_file() -> None:
@@ -240,14 +236,14 @@ def test_hysteresis_and_rest_are_those_of_the_station_file() -> None:
     start_us = bench.now_us
     bench.tune(14_175_200, push=True)
     bench.run(499 * MS)
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     bench.run(2 * MS)
     assert bench.times(CommandName.INHIBIT_TRANSMIT)[-1] == start_us + 500 * MS
 
     bench.run(S)
     start_us = bench.now_us
     bench.tune(14_174_799, push=True)
-    assert since(bench, start_us) == [(0, "inhibit-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit")]
 
 
 def test_no_frequency_lies_at_rest_between_two_places() -> None:

@@ -18,10 +18,6 @@ def keyed_in_operate(*rules: Rule) -> Bench:
     return bench
 
 
-def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
-    return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
-
-
 def test_onto_another_band_inhibit_and_standby_go_out_at_once() -> None:
     """Full power into the wrong tank is the greater harm."""
     bench = keyed_in_operate()
@@ -29,7 +25,7 @@ def test_onto_another_band_inhibit_and_standby_go_out_at_once() -> None:
     bench.tune(7_050_000, push=True)
     bench.run(30 * S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
 
 
 def test_off_the_band_inhibit_and_standby_go_out_at_once() -> None:
@@ -38,7 +34,7 @@ def test_off_the_band_inhibit_and_standby_go_out_at_once() -> None:
     bench.tune(14_360_000, push=True)
     bench.run(30 * S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
 
 
 def test_within_the_band_standby_follows_after_two_seconds_still_keyed() -> None:
@@ -47,7 +43,7 @@ def test_within_the_band_standby_follows_after_two_seconds_still_keyed() -> None
     bench.tune(14_250_000, push=True)
     bench.run(30 * S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (2 * S, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (2 * S, "amplifier-standby")]
 
 
 def test_within_the_band_standby_follows_at_once_when_unkeyed() -> None:
@@ -58,7 +54,7 @@ def test_within_the_band_standby_follows_at_once_when_unkeyed() -> None:
     bench.unkey()
     bench.run(S)
 
-    assert since(bench, start_us) == [
+    assert bench.since(start_us) == [
         (0, "inhibit-transmit"),
         (700 * MS, "amplifier-standby"),
         (750 * MS, "recall-preset"),
@@ -76,7 +72,7 @@ def test_within_the_hysteresis_nothing_happens_while_the_dial_moves() -> None:
         bench.tune(14_175_400 + turn % 3 * 100, push=True)
         bench.run(60 * MS)
 
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     assert bench.is_released()
 
 
@@ -88,7 +84,7 @@ def test_a_drift_over_an_edge_while_keyed_counts_its_two_seconds_from_when_it_ha
     bench.tune(14_175_100, push=True)
     bench.run(10 * S)
 
-    assert since(bench, start_us) == [(150 * MS, "inhibit-transmit"), (2150 * MS, "amplifier-standby")]
+    assert bench.since(start_us) == [(150 * MS, "inhibit-transmit"), (2150 * MS, "amplifier-standby")]
 
 
 def test_the_change_over_waits_for_unkey_however_long_and_says_so() -> None:
@@ -97,14 +93,14 @@ def test_the_change_over_waits_for_unkey_however_long_and_says_so() -> None:
     start_us = bench.now_us
     bench.tune(7_050_000, push=True)
     bench.run(100 * S)
-    assert since(bench, start_us) == [(0, "inhibit-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit")]
     assert bench.reasons == ("changing over to wire on 40m/1; it waits for unkey",)
     assert bench.told("change-over-started", start_us) == []
 
     bench.unkey()
     bench.run(S)
 
-    assert since(bench, start_us)[1] == (100 * S + 50 * MS, "select-antenna")
+    assert bench.since(start_us)[1] == (100 * S + 50 * MS, "select-antenna")
     assert bench.is_released()
 
 
@@ -117,7 +113,7 @@ def test_back_where_it_came_from_while_still_keyed_it_may_transmit_again() -> No
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert [name for _, name in since(bench, start_us)] == ["release-transmit"]
+    assert [name for _, name in bench.since(start_us)] == ["release-transmit"]
 
 
 def test_back_from_another_band_the_amplifier_returns_to_operate_only_after_unkey() -> None:
@@ -159,7 +155,7 @@ def test_a_key_down_before_operate_keeps_the_amplifier_out() -> None:
     bench.run(200 * MS)
     bench.key()
     bench.run(10 * S)
-    assert "amplifier-operate" not in [name for _, name in since(bench, start_us)]
+    assert "amplifier-operate" not in [name for _, name in bench.since(start_us)]
 
     bench.unkey()
     bench.run(S)
@@ -172,7 +168,7 @@ def test_the_operator_may_ask_for_standby_while_keyed() -> None:
     start_us = bench.now_us
     bench.ask(AmplifierRequest.STANDBY)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
 
 
 def test_operate_asked_for_while_keyed_waits_for_unkey_and_interrupts_nothing() -> None:
@@ -183,7 +179,7 @@ def test_operate_asked_for_while_keyed_waits_for_unkey_and_interrupts_nothing() 
     start_us = bench.now_us
     bench.ask(AmplifierRequest.OPERATE)
     bench.run(10 * S)
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
 
     bench.unkey()
     bench.run(S)
@@ -200,7 +196,7 @@ def test_a_key_down_while_the_note_for_operate_is_made_is_not_cut_off() -> None:
     bench.key()
     bench.run(10 * S)
 
-    assert since(bench, start_us) == []
+    assert bench.since(start_us) == []
     assert bench.is_released()
 
 
@@ -214,7 +210,7 @@ def test_without_a_way_to_inhibit_standby_goes_out_at_once_on_any_move() -> None
     bench.tune(14_250_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [(0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "amplifier-standby")]
 
 
 def test_a_rule_that_asks_for_standby_within_the_band_waits_two_seconds_while_keyed() -> None:
@@ -225,7 +221,7 @@ def test_a_rule_that_asks_for_standby_within_the_band_waits_two_seconds_while_ke
     bench.tune(14_120_000, push=True)
     bench.run(10 * S)
 
-    assert [at_us for at_us, name in since(bench, start_us) if name == "amplifier-standby"] == [2 * S]
+    assert [at_us for at_us, name in bench.since(start_us) if name == "amplifier-standby"] == [2 * S]
     assert bench.is_released()
 
 

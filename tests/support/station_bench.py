@@ -273,6 +273,10 @@ class Bench:
         """Names of the commands sent, from number `since` on."""
         return [str(command.name) for _, command in self.sent[since:]]
 
+    def since(self, start_us: int) -> list[tuple[int, str]]:
+        """What was sent from then on, in microseconds from then."""
+        return [(at_us - start_us, str(command.name)) for at_us, command in self.sent if at_us >= start_us]
+
     def times(self, name: CommandName, since: int = 0) -> list[int]:
         """When this command was sent, from command number `since` on."""
         return [at_us for at_us, command in self.sent[since:] if command.name is name]
