@@ -1,7 +1,8 @@
 """A serial port served over RFC 2217, in threads: pyserial's own server side over a real pseudo-terminal.
 
-`serial.rfc2217.PortManager` is the independent reference: what it takes for a rate, a line or a byte is what the daemon's
-link said. A pseudo-terminal has no control lines, so the levels that it is told are written down instead.
+What `serial.rfc2217.PortManager` takes for a rate, a line or a byte is what the daemon's link said. It is of the same
+library as the client of that link, so that both may share an error; the test against ser2net, where that is installed,
+has another author. A pseudo-terminal has no control lines, so the levels that it is told are written down instead.
 """
 
 import contextlib
