@@ -5,7 +5,7 @@ Every predicate that a relay hangs on is in this module, so that it can be read 
 
 from dataclasses import dataclass
 
-from qsyd_rules.actuator import Commanded, Resting, Unknown, heads_for, moves, rests_at
+from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, heads_for, moves, rests_at
 from qsyd_rules.amplifier import Hot, Line, label
 from qsyd_rules.command import CommandName
 from qsyd_rules.evidence import is_stuck, key_down_us
@@ -81,6 +81,14 @@ def drive_must_fall(turn: Turn) -> bool:
     if isinstance(drive, Commanded) and not turn.state.drive_rises:
         return True
     return isinstance(drive, Unknown) or drive.value > target.drive_w
+
+
+def drive_bound_to_estimate(turn: Turn) -> bool:
+    """Whether the amplifier may still be in operate on an estimate of elsewhere, which bears only the drive it has."""
+    line, tank, target = turn.state.line, turn.state.tank, turn.state.target
+    if isinstance(tank, Unknown) or not tank.value.estimate or (target is not None and tank_of(target) == tank.value):
+        return False
+    return not (isinstance(line, Settling | Resting) and line.value is Line.STANDBY)
 
 
 def operate_refusal(turn: Turn, wanted: Needs) -> str | None:

@@ -42,6 +42,7 @@ from qsyd_rules.judgement import (
     Needs,
     agrees,
     at_rest_at_us,
+    drive_bound_to_estimate,
     drive_must_fall,
     inhibit_reasons,
     is_fresh,
@@ -140,7 +141,7 @@ def _note_misplaced(turn: Turn, refusal: str | None) -> None:
 def _limit_drive(turn: Turn, wanted: Needs) -> None:
     """Lower the drive at once wherever no relay has to move first; raise it only while unkeyed and sure of the place."""
     state = turn.state
-    if not wanted.drive or wanted.relays:
+    if not wanted.drive or wanted.relays or drive_bound_to_estimate(turn):
         return
     # Within a change-over the drive is raised as its step 5, before operate; what operate itself asks for, here.
     apart = state.change_over is None or heads_for(state.line, Line.OPERATE)

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 from guarded_bench import WARM_UP_US, WIRINGS, Guarded, a_station, warm_up
-from guarded_deeds import Deed, histories, relaxed
-from hypothesis import given, settings
+from guarded_deeds import Deed, histories
+from hypothesis import given
 from hypothesis import strategies as st
+from random_histories import lived_through
 from station_bench import MS, S, every_preset
 from true_tank import TrueTank
 
@@ -261,7 +262,25 @@ def test_a_core_that_estimates_wrongly_is_caught(bug: str, gate_off: bool) -> No
     assert not bench.is_in_operate()
 
 
-@settings(relaxed, max_examples=60)
+def test_drive_is_not_raised_on_an_estimate_that_the_amplifier_will_not_leave() -> None:
+    """The amplifier refuses standby while the dial goes where no tank is needed: the drive stays reduced until it obeys."""
+    bench = bench_of(an_estimating())
+    go(bench, HZ)
+    assert bench.is_in_operate()
+
+    bench.refusing.add("amplifier-standby")
+    since = go(bench, 10_120_000)
+    assert bench.names(since).count("amplifier-standby") > 1
+    assert "limit-drive" not in bench.names(since)
+    bench.must_be_unobjected()
+
+    bench.refusing.clear()
+    bench.run(30 * S)
+    assert bench.last(LimitDrive) == LimitDrive(LIMIT_W)
+    bench.must_be_unobjected()
+
+
+@lived_through(20)
 @given(history=histories, metered=st.booleans())
 def test_no_history_with_estimates_makes_gate_or_monitor_object(history: list[tuple[Deed, int]], metered: bool) -> None:
     """The same random histories as without; the dial comes by 80m/1 and back, which has no preset here."""
