@@ -4,16 +4,17 @@ import os
 import re
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
 
+import forked_program
+from forked_program import SOURCES, Forked
+
 T = TypeVar("T")
 PATIENCE_S = 40.0
-SOURCES = os.pathsep.join(str(Path(__file__).parents[2] / room) for room in ("daemon", "rules", "simulators"))
 
 
 class Run:
@@ -22,13 +23,12 @@ class Run:
     def __init__(self, *words: str, log: Path) -> None:
         self._log = log
         with log.open("w") as out:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "qsyd_daemon", *words],
+            self.process = Forked(
+                words,
+                {**os.environ, "PYTHONPATH": SOURCES},
                 stdin=subprocess.PIPE,
-                stdout=out,
+                stdout=out.fileno(),
                 stderr=subprocess.STDOUT,
-                text=True,
-                env={**os.environ, "PYTHONPATH": SOURCES},
             )
 
     def said(self) -> str:
@@ -67,7 +67,4 @@ def running(*words: str, log: Path) -> Iterator[Run]:
 
 def ask(words: list[str]) -> int:
     """The exit code of one command."""
-    command = [sys.executable, "-m", "qsyd_daemon", *words]
-    return subprocess.run(
-        command, capture_output=True, env={**os.environ, "PYTHONPATH": SOURCES}, check=False
-    ).returncode
+    return forked_program.run(words, {**os.environ, "PYTHONPATH": SOURCES}, PATIENCE_S).returncode

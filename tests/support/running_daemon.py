@@ -11,27 +11,33 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Self
 
-ROOT = Path(__file__).resolve().parents[2]
+import forked_program
+from forked_program import SOURCES, Forked
+
 COMMAND_WITHIN_S = 60
 ENVIRONMENT: Mapping[str, str] = {
     **{name: os.environ[name] for name in ("PATH", "HOME", "LANG") if name in os.environ},
-    "PYTHONPATH": os.pathsep.join(str(ROOT / house) for house in ("daemon", "rules", "simulators")),
+    "PYTHONPATH": SOURCES,
 }
 Event = dict[str, Any]
 
 
 def qsyd(*arguments: str, environ: Mapping[str, str] | None = None, **options: Any) -> subprocess.CompletedProcess[str]:
     """Run one command to its end; a traceback on either stream is a failure whatever the exit code."""
-    done = subprocess.run(
-        [sys.executable, "-m", "qsyd_daemon", *arguments],
-        capture_output=True,
-        text=True,
-        errors="backslashreplace",
-        env={**ENVIRONMENT, **(environ or {})},
-        timeout=COMMAND_WITHIN_S,
-        check=False,
-        **options,
-    )
+    environment = {**ENVIRONMENT, **(environ or {})}
+    if not options and environment["PYTHONPATH"] == ENVIRONMENT["PYTHONPATH"]:
+        done = forked_program.run(arguments, environment, COMMAND_WITHIN_S)
+    else:
+        done = subprocess.run(
+            [sys.executable, "-m", "qsyd_daemon", *arguments],
+            capture_output=True,
+            text=True,
+            errors="backslashreplace",
+            env=environment,
+            timeout=COMMAND_WITHIN_S,
+            check=False,
+            **options,
+        )
     assert_no_traceback(done.stderr + done.stdout, " ".join(arguments))
     return done
 
@@ -52,20 +58,22 @@ class RunningDaemon:
         """Every event told so far; `arrived_s` is when its line was read, on the monotonic clock."""
         self.errors: list[str] = []
         self._changed = threading.Condition()
-        command = [sys.executable, "-m", "qsyd_daemon", "run", str(station), "--state", str(state)]
-        self.process = subprocess.Popen(
-            [*command, *(options or ("--events", "-"))],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-            env={**ENVIRONMENT, **(environ or {})},
-        )
+        words = ["run", str(station), "--state", str(state), *(options or ("--events", "-"))]
+        self.process = self._begun(words, {**ENVIRONMENT, **(environ or {})})
         self._readers = [
             threading.Thread(target=self._read_events, daemon=True),
             threading.Thread(target=self._read_errors, daemon=True),
         ]
         for reader in self._readers:
             reader.start()
+
+    @staticmethod
+    def _begun(words: list[str], environment: Mapping[str, str]) -> Forked | subprocess.Popen[str]:
+        pipe = subprocess.PIPE
+        if environment["PYTHONPATH"] == ENVIRONMENT["PYTHONPATH"]:
+            return Forked(words, environment, stdin=subprocess.DEVNULL, stdout=pipe, stderr=pipe)
+        command = [sys.executable, "-m", "qsyd_daemon", *words]  # something of its own is to be read at the start
+        return subprocess.Popen(command, stdout=pipe, stderr=pipe, text=True, env=environment)
 
     def __enter__(self) -> Self:
         return self
