@@ -29,23 +29,27 @@ FAULT_EVERY_S = (None, 40, 15, 15, 6)
 """Mean time between faults, drawn for each run; None is a run without any."""
 OFTEN = {FaultKind.KEY_STUCK: 3.0, FaultKind.FEED_LINE_BROKEN: 6.0, FaultKind.RIG_FALSE_BAND: 2.0}
 """Troubles that need company to show anything come more often."""
-LASTS_S = (40, 140)
+LASTS_S = (60, 180)
+"""How long a run lasts beside the warm-up."""
+SHORT_WARM_UP_US = 60 * S
+LONG_WARM_UP_RATE = 0.25
+"""A station that warms up for minutes has few change-overs to show for its time; it is drawn that much less often."""
 
 
 def draw(seed: str, layouts: tuple[Layout, ...]) -> Plan:
     """The plan of one run; the same seed gives the same plan."""
     random = Random(f"{seed}/plan")
-    number = random.randrange(len(layouts))
+    rates = [1.0 if _warm_up_us(each) <= SHORT_WARM_UP_US else LONG_WARM_UP_RATE for each in layouts]
+    (number,) = random.choices(range(len(layouts)), rates)
     layout = layouts[number]
-    station = layout.station
-    warm_up_us = station.amplifier.warm_up_us if station.amplifier else 0
+    station, warm_up_us = layout.station, _warm_up_us(layout)
     until_us = random.randint(*LASTS_S) * S + warm_up_us
     acts = _Acts(random, station)
     if station.amplifier is not None and random.random() < 0.9:
         acts.at(random.randint(200, 3_000) * MS, Ask(AmplifierRequest.ON))
         acts.at(random.randint(3_100, 5_000) * MS, Ask(AmplifierRequest.OPERATE_WHEN_READY))
     at_us = S
-    pace_ms = random.choice((500, 900, 900, 2_500))
+    pace_ms = random.choice((400, 600, 900, 1_500))
     busy_from_us = max(0, warm_up_us - 10 * S)
     while at_us < until_us:
         acts.something(at_us)
@@ -53,6 +57,11 @@ def draw(seed: str, layouts: tuple[Layout, ...]) -> Plan:
         at_us += int(random.expovariate(1 / (pace_ms * hurry))) * MS
     _faults(random, acts, until_us)
     return Plan(seed, number, tuple(sorted(acts.happenings, key=lambda each: each.at_us)), until_us)
+
+
+def _warm_up_us(layout: Layout) -> int:
+    amplifier = layout.station.amplifier
+    return amplifier.warm_up_us if amplifier else 0
 
 
 def _faults(random: Random, acts: "_Acts", until_us: int) -> None:
@@ -96,6 +105,7 @@ class _Acts:
         )
         self._weights = [weight for _, weight in self._kinds]
         self._dial_hz = 14_050_000
+        self._keyed_until_us = 0
 
     def at(self, at_us: int, act: Act) -> None:
         """Let this happen then."""
@@ -136,9 +146,12 @@ class _Acts:
 
     def _over(self, at_us: int) -> None:
         random = self._random
-        lasts_ms = random.choice((80, 400, 1_500, 4_000)) if random.random() < 0.97 else 26_000
+        if at_us < self._keyed_until_us:
+            return  # one operator has one key
+        usual = random.random() < 0.97
+        lasts_ms = random.choice((80, 400, 1_500, 4_000) if usual else (12_000, 26_000))
         self.at(at_us, Key(minds_inhibit=random.random() < 0.5))
-        end_us = at_us + random.randint(lasts_ms // 2, lasts_ms) * MS
+        end_us = self._keyed_until_us = at_us + random.randint(lasts_ms // 2, lasts_ms) * MS
         if random.random() < 0.3:  # the dial is turned while keyed
             self._jump(random.randint(at_us, end_us)) if random.random() < 0.5 else self._within(end_us - 10 * MS)
         self.at(end_us, Unkey())

@@ -55,7 +55,12 @@ def layouts() -> tuple[Layout, ...]:
             ),
             senses_key=True,
         ),
-        _layout("one box", _station("Mill Race", warm_up_us=20 * S), (_device("controller", frozenset(CommandName)),)),
+        replace(
+            _layout(
+                "one box", _station("Mill Race", warm_up_us=20 * S), (_device("controller", frozenset(CommandName)),)
+            ),
+            poll_us=50 * MS,
+        ),
         _layout(
             "meters",
             _station("Salt Pan", warm_up_us=15 * S, drive_w=50),
@@ -117,7 +122,7 @@ def _device(name: str, carries: frozenset[CommandName]) -> DevicePlan:
 def _layout(name: str, station: Station, devices: tuple[DevicePlan, ...]) -> Layout:
     if station.amplifier is None or station.amplifier.limits.drive_w is None:
         devices = tuple(replace(each, carries=each.carries - {CommandName.LIMIT_DRIVE}) for each in devices)
-    return Layout(name, station, devices, _presets(station))
+    return Layout(name, station, devices, _presets(station), poll_us=100 * MS)
 
 
 def _segments() -> tuple[Segment, ...]:
