@@ -13,37 +13,45 @@ a module changed in a copy of the tree, and the tests below run against it. What
 import argparse
 import ast
 import os
+import resource
 import shutil
-import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import dataclass
+from importlib.metadata import entry_points
 from pathlib import Path
-from queue import SimpleQueue
+from typing import NoReturn
+
+import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 CORE = ("sequencer", "judgement", "change_over", "permit", "gate", "gate_account", "amplifier", "heater", "faults")
 RULES = Path("rules/qsyd_rules")
-TESTS = (
-    *("tests/proof/test_gate_refusals.py", "tests/proof/test_gate_guesses.py"),
-    *("tests/rules/test_small_print.py", "tests/rules/test_change_over.py"),
-    *("tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py"),
-    *("tests/rules/test_keyed_moves.py", "tests/rules/test_device_failures.py", "tests/rules/test_amplifier_model.py"),
-    *("tests/rules/test_gate_account.py", "tests/rules/test_faults.py", "tests/rules/test_readings.py"),
-    *("tests/rules/test_amplifier_answers.py", "tests/rules/test_estimate_recall.py"),
-    *("tests/rules/test_reactions.py", "tests/rules/test_tuning.py", "tests/rules/test_guarded.py"),
-    *("tests/rules/test_seeded_bugs.py", "tests/proof/test_search.py", "tests/rules/test_drift.py"),
+GATE = ("gate", "gate_account")
+"""Modules that the gate's own tests try first."""
+GATE_TESTS = (
+    *("tests/proof/test_gate_refusals.py", "tests/proof/test_gate_guesses.py", "tests/rules/test_gate_account.py"),
 )
-"""In this order, up to the first that fails: those that notice most and soonest come first."""
+CORE_TESTS = (
+    *("tests/rules/test_small_print.py", "tests/rules/test_change_over.py", "tests/rules/test_amplifier_model.py"),
+    *("tests/rules/test_start_and_stop.py", "tests/rules/test_rig_loss.py", "tests/rules/test_keyed_moves.py"),
+    *("tests/rules/test_device_failures.py", "tests/rules/test_faults.py", "tests/rules/test_readings.py"),
+    *("tests/rules/test_amplifier_answers.py", "tests/rules/test_reactions.py", "tests/rules/test_tuning.py"),
+)
+SLOW_TESTS = (
+    *("tests/rules/test_estimate_recall.py", "tests/rules/test_guarded.py", "tests/rules/test_seeded_bugs.py"),
+    *("tests/rules/test_drift.py", "tests/proof/test_search.py"),
+)
+"""After the quick ones, up to the first that fails: whatever has survived until here is tried by histories and search."""
 STATES = "8000"
 ENDLESS = "endless"
 NOT_TRIED = "not tried"
-CPU_S_MAX = 120
+CPU_S_MAX = 180
 """Processor time of one mutant; a busy machine does not make a mutant look endless."""
+Ends = list[str | None]
 
 _OTHER: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.Lt: ast.LtE,
@@ -165,37 +173,68 @@ class Copy:
         shutil.copy(of / "pyproject.toml", self.root)
         for name in ("daemon", "simulators"):
             (self.root / name).mkdir()
+        self._said = self.root / "said"
+        self._sound: tuple[Path, str] | None = None
 
-    def failing(self, mutant: Mutant | None) -> str | None:
-        """The first test that fails with this mutant, `ENDLESS` if its time runs out, None if it survives."""
-        if mutant is None:
-            return self._failing()
-        path = self.root / RULES / f"{mutant.module}.py"
-        sound = path.read_text(encoding="utf-8")
-        path.write_text(mutant.source, encoding="utf-8")
-        try:
-            return self._failing()
-        finally:
-            path.write_text(sound, encoding="utf-8")
+    def begin(self, mutant: Mutant | None) -> int:
+        """Run the tests with this mutant in a process of its own; its number. `end` has to follow."""
+        self._sound = None
+        if mutant is not None:
+            path = self.root / RULES / f"{mutant.module}.py"
+            self._sound = path, path.read_text(encoding="utf-8")
+            path.write_text(mutant.source, encoding="utf-8")
+        number = os.fork()
+        if number == 0:
+            self._run(mutant is None or mutant.module in GATE)
+        return number
 
-    def _failing(self) -> str | None:
-        command = [sys.executable, "-B", "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider"]
-        environment = {**os.environ, "QSYD_PROOF_STATES": STATES}
-        run = subprocess.run(
-            ["/bin/sh", "-c", f'ulimit -t {CPU_S_MAX}; exec "$@"', "sh", *command, *TESTS],
-            cwd=self.root,
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            check=False,
-        )
-        told = run.stdout
-        if run.returncode < 0:
+    def end(self, status: int) -> str | None:
+        """The first test that failed, `ENDLESS` if its time ran out, None if it survived."""
+        if self._sound is not None:
+            path, source = self._sound
+            path.write_text(source, encoding="utf-8")
+        if os.WIFSIGNALED(status):
             return ENDLESS
-        if run.returncode == 0:
+        if os.waitstatus_to_exitcode(status) == 0:
             return None
+        told = self._said.read_text(encoding="utf-8", errors="replace")
         return next((line for line in told.splitlines() if line.startswith(("FAILED", "ERROR"))), told.strip()[-200:])
+
+    def _run(self, gate_first: bool) -> NoReturn:
+        """Never returns: this is the process of one mutant, with nothing of the project imported yet."""
+        code = 1
+        try:
+            resource.setrlimit(resource.RLIMIT_CPU, (CPU_S_MAX, CPU_S_MAX))
+            os.dup2(os.open(self._said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), 1)
+            os.dup2(1, 2)
+            os.chdir(self.root)
+            os.environ["QSYD_PROOF_STATES"] = STATES
+            sys.dont_write_bytecode = True
+            order = (*GATE_TESTS, *CORE_TESTS) if gate_first else (*CORE_TESTS, *GATE_TESTS)
+            options = ["-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
+            code = int(pytest.main([*options, *order, *SLOW_TESTS]))
+        finally:
+            os._exit(code)
+
+
+def try_all(
+    chosen: list[Mutant], copies: list[Copy], until_s: float, tell: Callable[[Mutant, str | None], None]
+) -> Ends:
+    """How each mutant ends, as many at once as there are copies; none is begun after `until_s`."""
+    ends: Ends = [NOT_TRIED] * len(chosen)
+    waiting = list(enumerate(chosen))[::-1]
+    free, running = list(copies), dict[int, tuple[int, Copy]]()
+    while running or (waiting and time.monotonic() < until_s):
+        while free and waiting and time.monotonic() < until_s:
+            index, mutant = waiting.pop()
+            copy = free.pop()
+            running[copy.begin(mutant)] = index, copy
+        number, status = os.wait()
+        index, copy = running.pop(number)
+        ends[index] = copy.end(status)
+        free.append(copy)
+        tell(chosen[index], ends[index])
+    return ends
 
 
 def main() -> int:
@@ -207,38 +246,27 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no further mutant after this time")
     parser.add_argument("--verbose", action="store_true", help="tell the end of each mutant as it comes, on stderr")
     asked = parser.parse_args()
-    began = time.monotonic()
+    until_s = time.monotonic() + asked.minutes * 60
+
+    def tell(mutant: Mutant, end: str | None) -> None:
+        if asked.verbose:
+            print(f"  {mutant.module}:{mutant.line}: {mutant.what}: {end or 'SURVIVES'}", file=sys.stderr, flush=True)
+
+    for plugin in entry_points(group="pytest11"):
+        plugin.load()  # once, and not in the process of each mutant
     with tempfile.TemporaryDirectory() as above:
         sound = Copy(Path(above))  # the tree may be worked on meanwhile: all mutants are of this one state
-        copies = SimpleQueue[Copy]()
-        copies.put(sound)
-        for _ in range(asked.parallel - 1):
-            copies.put(Copy(Path(above), sound.root))
-        noticed = sound.failing(None)
+        copies = [sound, *(Copy(Path(above), sound.root) for _ in range(asked.parallel - 1))]
+        sound.begin(None)
+        noticed = sound.end(os.wait()[1])
         if noticed is not None:
             print(f"the tests fail without any mutant: {noticed}", file=sys.stderr)
             return 1
 
         everything = {module: mutants(module, sound.root) for module in asked.modules}
-
-        def tried(mutant: Mutant) -> str | None:
-            if time.monotonic() - began > asked.minutes * 60:
-                return NOT_TRIED
-            copy = copies.get()
-            try:
-                end = copy.failing(mutant)
-            finally:
-                copies.put(copy)
-            if asked.verbose:
-                print(
-                    f"  {mutant.module}:{mutant.line}: {mutant.what}: {end or 'SURVIVES'}", file=sys.stderr, flush=True
-                )
-            return end
-
         for module in asked.modules:
             chosen = everything[module][:: asked.every]
-            with ThreadPoolExecutor(asked.parallel) as pool:
-                ends = list(pool.map(tried, chosen))
+            ends = try_all(chosen, copies, until_s, tell)
             survivors = [mutant for mutant, end in zip(chosen, ends, strict=True) if end is None]
             run = sum(end != NOT_TRIED for end in ends)
             score = f"{100 * (run - len(survivors)) / run:.1f} %" if run else "none tried"
