@@ -8,9 +8,10 @@ from dataclasses import replace
 
 import pytest
 from core_deeds import Deed, deeds, flags, histories, pauses
-from hypothesis import HealthCheck, event, given, settings
+from hypothesis import event, given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
+from random_histories import lived_through
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, every_preset, station
 from station_observer import Observer
 
@@ -111,11 +112,8 @@ def live_through(bench: Bench, history: list[tuple[Deed, int]]) -> None:
         bench.run(pause_us)
 
 
-relaxed = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
-
-
 @pytest.mark.parametrize("wiring", WIRINGS)
-@settings(relaxed, max_examples=60)
+@lived_through(40)
 @given(history=histories, rules=flags)
 def test_no_history_breaks_an_invariant_and_every_one_can_be_healed(
     wiring: str, history: list[tuple[Deed, int]], rules: bool
@@ -128,7 +126,7 @@ def test_no_history_breaks_an_invariant_and_every_one_can_be_healed(
     observer.judge_relay_care()
 
 
-@settings(relaxed, max_examples=600)
+@lived_through(250)
 @given(history=histories, rules=flags)
 def test_no_history_breaks_an_invariant_with_the_amplifier_in_operate(
     history: list[tuple[Deed, int]], rules: bool
@@ -145,7 +143,7 @@ def test_no_history_breaks_an_invariant_with_the_amplifier_in_operate(
     event(f"moves: {min(observer.counts.selects, 5)}")
 
 
-@settings(relaxed, max_examples=60)
+@lived_through(40)
 @given(history=histories, afterwards=histories)
 def test_a_stop_leaves_the_station_safe_whatever_came_before_and_after(
     history: list[tuple[Deed, int]], afterwards: list[tuple[Deed, int]]
@@ -199,4 +197,4 @@ class Afternoon(RuleBasedStateMachine):
 
 
 class TestAfternoon(Afternoon.TestCase):  # type: ignore[misc, valid-type]
-    settings = settings(relaxed, max_examples=100, stateful_step_count=40)
+    settings = settings(lived_through(40), stateful_step_count=40)

@@ -4,8 +4,9 @@ import heapq
 
 import pytest
 from guarded_bench import LOCKOUT, WARM_UP_US, WIRINGS, Guarded, a_bench, a_station, warm_up
-from guarded_deeds import Deed, flags, histories, relaxed
-from hypothesis import given, settings
+from guarded_deeds import Deed, flags, histories
+from hypothesis import given
+from random_histories import lived_through
 from station_bench import MS, S, every_preset
 
 from qsyd_rules.command import (
@@ -91,7 +92,7 @@ def test_a_stuck_key_a_fault_and_a_lockout_are_answered_in_time() -> None:
 
 
 @pytest.mark.parametrize("wiring", WIRINGS)
-@settings(relaxed, max_examples=60)
+@lived_through(40)
 @given(history=histories, metered=flags)
 def test_no_history_makes_gate_or_monitor_object(wiring: str, history: list[tuple[Deed, int]], metered: bool) -> None:
     """Whatever happens, the core asks for nothing that the other two would not have."""
@@ -103,7 +104,7 @@ def test_no_history_makes_gate_or_monitor_object(wiring: str, history: list[tupl
         bench.must_be_unobjected()
 
 
-@settings(relaxed, max_examples=60)
+@lived_through(40)
 @given(history=histories)
 def test_no_history_from_cold_makes_gate_or_monitor_object(history: list[tuple[Deed, int]]) -> None:
     of = a_station()

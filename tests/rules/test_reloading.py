@@ -10,10 +10,11 @@ from core_deeds import pauses as core_pauses
 from guarded_bench import LOCKOUT, WARM_UP_US, WIRINGS, warm_up
 from guarded_deeds import Deed as GuardedDeed
 from guarded_deeds import deeds as guarded_deeds
-from guarded_deeds import flags, relaxed
+from guarded_deeds import flags
 from guarded_deeds import pauses as guarded_pauses
-from hypothesis import event, given, settings
+from hypothesis import event, given
 from hypothesis import strategies as st
+from random_histories import lived_through
 from reload_bench import VARIANTS, Reloading, ReloadObserver, variant
 from station_bench import MS, S, every_preset
 
@@ -293,7 +294,7 @@ histories = st.lists(st.tuples(guarded_deeds, guarded_pauses, st.none() | reload
 
 
 @pytest.mark.parametrize("wiring", WIRINGS)
-@settings(relaxed, max_examples=60)
+@lived_through(30)
 @given(history=histories, metered=flags)
 def test_no_history_with_reloads_makes_gate_or_monitor_object(
     wiring: str, history: list[tuple[GuardedDeed, int, Reload | None]], metered: bool
@@ -313,7 +314,7 @@ def test_no_history_with_reloads_makes_gate_or_monitor_object(
 observed = st.lists(st.tuples(core_deeds, core_pauses, st.none() | reloads), min_size=1, max_size=30)
 
 
-@settings(relaxed, max_examples=300)
+@lived_through(120)
 @given(history=observed, wiring=st.sampled_from(["two boxes", "permit apart", "one box"]))
 def test_no_history_with_reloads_breaks_an_invariant(
     history: list[tuple[CoreDeed, int, Reload | None]], wiring: str

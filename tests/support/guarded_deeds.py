@@ -4,7 +4,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from guarded_bench import LOCKOUT, WARM_UP_US, Guarded
-from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from station_bench import MS, S
 
@@ -141,4 +140,3 @@ deeds = st.one_of(
 )
 pauses = st.sampled_from([0, 1, 1 * MS, 20 * MS, 51 * MS, 160 * MS, 700 * MS, 2500 * MS, 6 * S, WARM_UP_US])
 histories = st.lists(st.tuples(deeds, pauses), min_size=1, max_size=30)
-relaxed = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
