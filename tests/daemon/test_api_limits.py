@@ -19,7 +19,7 @@ from qsyd_daemon.client import call
 from qsyd_daemon.daemon import Daemon
 
 SHORT = Limits(head_s=0.4, body_s=0.5, idle_s=0.6, unread_s=0.5, closing_s=0.3, ping_s=0.3)
-LATEST_S = 10.0
+LATEST_S = 30.0
 """Far above any of these times, for a busy machine."""
 
 

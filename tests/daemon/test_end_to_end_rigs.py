@@ -15,7 +15,7 @@ from foreign_voices import CiV, ElevenDigits, NineDigits, Panel, Voice
 from running_daemon import RunningDaemon, write_station
 
 LOST_AFTER_S = 1.0
-AT_A_TIME = 12
+AT_A_TIME = 6
 """How many stations run at once."""
 NOISE_ASCII = (b"", b"\xff\x00?", b"", b"@\x80;")
 NOISE_BINARY = (b"", b"\xff\x12", b"", b"\xfe\x94\xfd")
@@ -90,7 +90,7 @@ def _station_file(path: Path, rig: ForeignRig, protocol: str, switch: ForeignDev
         [
             "station: Sandbar End",
             "region: 2",
-            f"rigs: {{main: {{link: '{rig.link}', {protocol}, poll: 20 ms, push: true, lost_after: {LOST_AFTER_S} s}}}}",
+            f"rigs: {{main: {{link: '{rig.link}', {protocol}, poll: 50 ms, push: true, lost_after: {LOST_AFTER_S} s}}}}",
             "antennas:",
             "  hilltop-beam: {port: 1, bands: [20m, 15m, 10m]}",
             "  harbour-wire: {port: 2, bands: [80m, 40m]}",

@@ -26,7 +26,7 @@ from live_station import (
 from running_daemon import Event, RunningDaemon
 
 KEY_DOWN_S = 2.0
-"""`key_down` of the station file."""
+"""`key_down` of the station file, where a key that sticks is what is tried."""
 INHIBIT_WITHIN_S = 0.1
 GRACE_S = 2.0
 """Budgets of the stuck key: inhibit within 0.1 s of `key_down`; still keyed 2 s later, standby and a latched fault."""
@@ -265,9 +265,9 @@ def _panel(station: LiveStation, daemon: RunningDaemon) -> None:
 Scenario = Callable[[LiveStation, RunningDaemon], None]
 
 
-def _operating(directory: Path, *scenarios: Scenario) -> None:
+def _operating(directory: Path, *scenarios: Scenario, key_down_s: float = KEY_DOWN_S) -> None:
     """A station in operate, which goes through these one after the other and is in operate again after each."""
-    with live_station(directory) as station, station.daemon() as daemon:
+    with live_station(directory, key_down_s=key_down_s) as station, station.daemon() as daemon:
         station.operate(daemon)
         for scenario in scenarios:
             scenario(station, daemon)
@@ -311,7 +311,7 @@ def _lockout(directory: Path) -> None:
 
 def _assert_locked_out(station: LiveStation, daemon: RunningDaemon, reason: str) -> None:
     amped = station.amp.mark()
-    daemon.wait_for("placed", 12)
+    daemon.wait_for("placed", SHORT_S)
     assert daemon.status()["lockout"]["reason"] == reason
     daemon.qsyd("amplifier", "on")
     refused = daemon.qsyd("amplifier", "operate", "--when-ready")
@@ -322,7 +322,8 @@ def _assert_locked_out(station: LiveStation, daemon: RunningDaemon, reason: str)
 
 
 def _limits(directory: Path, beyonds: tuple[Beyond, ...]) -> None:
-    _operating(directory, *(partial(_goes_beyond, beyond=beyond) for beyond in beyonds))
+    # Power that the meters go on to show counts as keyed; how long a person takes over a fault is not what is tried.
+    _operating(directory, *(partial(_goes_beyond, beyond=beyond) for beyond in beyonds), key_down_s=600.0)
 
 
 CASES: dict[str, Callable[[Path], None]] = {
@@ -338,13 +339,13 @@ CASES: dict[str, Callable[[Path], None]] = {
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
-    """All cases at once, each with a station of its own: they mostly wait."""
-    with ThreadPoolExecutor(6) as pool:
+    """Some cases at a time, each with a station of its own: they mostly wait."""
+    with ThreadPoolExecutor(4) as pool:
         yield {name: pool.submit(case, tmp_path_factory.mktemp(name)) for name, case in CASES.items()}
 
 
 @pytest.mark.parametrize("name", CASES)
-@pytest.mark.timeout(120)
+@pytest.mark.timeout(300)
 def test_whatever_the_meters_tell_the_station_is_safe_and_a_person_leads_out(
     name: str, runs: dict[str, Future[None]]
 ) -> None:

@@ -206,8 +206,8 @@ if LONG:
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
-    """All cases at once, each with a station of its own: they mostly wait."""
-    with ThreadPoolExecutor(5) as pool:
+    """Some cases at a time, each with a station of its own: they mostly wait."""
+    with ThreadPoolExecutor(4) as pool:
         yield {name: pool.submit(case, tmp_path_factory.mktemp(name)) for name, case in CASES.items()}
 
 

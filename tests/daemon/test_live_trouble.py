@@ -214,7 +214,7 @@ def _operating(scenarios: tuple[Scenario, ...], directory: Path, *, ptys: bool =
 def _two_daemons(directory: Path) -> None:
     """A second one on the same directory ends with 75; one on the same port, with a directory of its own, waits for it."""
     with live_station(directory, ptys=True) as station, station.daemon() as daemon:
-        daemon.wait_settled(HOME_HZ, 12)
+        daemon.wait_settled(HOME_HZ)
         switched, amped = station.switch.mark(), station.amp.mark()
 
         refused = qsyd("run", str(station.file), "--state", str(station.state))
@@ -222,7 +222,7 @@ def _two_daemons(directory: Path) -> None:
         assert f"process {daemon.process.pid}" in refused.stderr
 
         with RunningDaemon(station.file, directory / "other-state") as second:
-            second.wait_for("station-started", 12)
+            second.wait_for("station-started", SHORT_S)
             main = until(lambda: second.status()["rigs"]["main"], lambda shown: "in use" in shown["because"])
             assert f"(process {daemon.process.pid})" in main["because"]
             assert f"(process {daemon.process.pid})" in second.status()["devices"]["amp"]["trouble"]
@@ -362,8 +362,8 @@ CASES: dict[str, Callable[[Path], None]] = {
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[None]]]:
-    """All cases at once, each with a station of its own: they mostly wait."""
-    with ThreadPoolExecutor(7) as pool:
+    """Some cases at a time, each with a station of its own: they mostly wait."""
+    with ThreadPoolExecutor(4) as pool:
         yield {name: pool.submit(case, tmp_path_factory.mktemp(name)) for name, case in CASES.items()}
 
 

@@ -61,7 +61,7 @@ def rigged(place: Path, protocol: str, port: str, tail: str = SET_DIAL) -> Itera
         def edit(text: str) -> str:
             lines = text.splitlines()
             at = next(number for number, line in enumerate(lines) if line.startswith("  main:"))
-            lines[at] = f'  main: {{link: "{link}", protocol: {protocol}, poll: 20 ms, lost_after: 4 s}}'
+            lines[at] = f'  main: {{link: "{link}", protocol: {protocol}, poll: 50 ms, lost_after: 4 s}}'
             return "\n".join(lines) + tail
 
         with tune_bench(place, edit) as bench:

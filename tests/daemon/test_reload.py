@@ -221,9 +221,9 @@ def test_a_changed_device_alone_is_begun_anew_and_told_to_be_safe_before(life: L
 
 
 def test_a_rig_link_that_changed_is_read_anew_before_anything_is_released(life: Life) -> None:
-    life.edit(("poll: 20 ms", "poll: 30 ms"))
+    life.edit(("poll: 50 ms", "poll: 60 ms"))
     since = life.daemon.mark()
-    assert "rig main: poll 30 ms, was 20 ms" in life.reload()
+    assert "rig main: poll 60 ms, was 50 ms" in life.reload()
     life.daemon.wait_for("link-up", since=since)
     life.daemon.wait_for("transmit-released", since=since)
     assert life.connections == [2, 1, 1]

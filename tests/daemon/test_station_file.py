@@ -428,12 +428,12 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path, make: Callable[[Path
     ids=["brackets", "brackets closed", "braces", "aliases", "recursive", "open quote", "digits", "wide"],
 )
 def test_bombs_are_refused_in_time(text: str) -> None:
-    started = time.perf_counter()
+    started = time.process_time()
     found = errors_of(text)
-    took_s = time.perf_counter() - started
+    took_s = time.process_time() - started
 
     assert found
-    assert took_s < 10.0  # measured: at most 0.1 s, the wide one 2 s for its 60,000 errors
+    assert took_s < 10.0  # of the processor; measured: at most 0.1 s, the wide one 2 s for its 60,000 errors
 
 
 def test_a_large_file_without_anchors_loads(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ LONG = bool(os.environ.get("QSYD_LONG"))
 """Whether to run the long form: every step, every signal, every delay."""
 HOME_HZ = 14_205_000
 ELSEWHERE_HZ = 7_050_000
-POLL_S = 0.02
+POLL_S = 0.05
 METERS_EVERY_S = 0.1
 LOST_AFTER_S = 0.5
 STALE_AFTER_S = 0.6
@@ -25,12 +25,12 @@ SAFE_WITHIN_S = 0.25
 """From a hazard that was detected to the bytes of the safe direction: the project's own budget."""
 SLACK = 4
 """What a budget is multiplied by here: the machine of a test run is shared and slow."""
-SHORT_S = 8.0
+SHORT_S = 20.0
 """Long enough for anything that is not measured."""
 
 LIMITS = (
     "{grid_current: 120 mA, plate_current: 1.0 A, reflected_power: 150 W, swr: 2.5, drive: 75 W, gain: 5..40, "
-    "plate_voltage: 1.5 kV..3.5 kV, temperature: 90 C, key_down: 2 s}"
+    "plate_voltage: 1.5 kV..3.5 kV, temperature: 90 C, key_down: KEY_DOWN}"
 )
 READINGS = r"""    readings:
       ask: "METERS\n"
@@ -90,7 +90,7 @@ class LiveStation:
 
     def operate(self, daemon: RunningDaemon, frequency_hz: int = HOME_HZ) -> None:
         """Bring the station to operate on this frequency, transmit released."""
-        daemon.wait_settled(frequency_hz, 12)
+        daemon.wait_settled(frequency_hz)
         assert daemon.qsyd("amplifier", "on").returncode == 0
         asked = daemon.qsyd("amplifier", "operate", "--when-ready")
         assert asked.returncode == 0, asked.stderr
@@ -118,7 +118,9 @@ class LiveStation:
 
 
 @contextmanager
-def live_station(directory: Path, *, ptys: bool = False, patient: bool = False) -> Iterator[LiveStation]:
+def live_station(
+    directory: Path, *, ptys: bool = False, patient: bool = False, key_down_s: float = 2.0
+) -> Iterator[LiveStation]:
     """A station at rest on 20 m, its daemon not started. On leaving, everything that the devices know was safe.
 
     A `patient` one takes five seconds of silence for no loss of rig or meters.
@@ -132,7 +134,7 @@ def live_station(directory: Path, *, ptys: bool = False, patient: bool = False) 
     key = Key(rig, POLL_S)
     with rig, LiveDevice(wires[1], key) as switch, Amplifier(wires[2], key) as amp:
         station = LiveStation(directory, rig, voice, key, switch, amp)
-        write_station(station.file, _station_file(station, patient=patient))
+        write_station(station.file, _station_file(station, patient=patient, key_down_s=key_down_s))
         table = directory / "presets.csv"
         table.write_text(TWO_DEVICE_PRESETS)
         done = qsyd("presets", "import", str(table), "--state", str(station.state))
@@ -141,13 +143,13 @@ def live_station(directory: Path, *, ptys: bool = False, patient: bool = False) 
         station.assert_safe()
 
 
-def _station_file(station: LiveStation, *, patient: bool) -> list[str]:
+def _station_file(station: LiveStation, *, patient: bool, key_down_s: float) -> list[str]:
     lost, stale = ("5 s", "5 s") if patient else ("500 ms", "600 ms")
     commands = {**AMP_COMMANDS, "high-voltage-off": "HV 0"}
     return [
         "station: Sandbar End",
         "region: 2",
-        f"rigs: {{main: {{link: '{station.rig.link}', protocol: ascii-cat, poll: 20 ms, push: true, lost_after: {lost}}}}}",
+        f"rigs: {{main: {{link: '{station.rig.link}', protocol: ascii-cat, poll: 50 ms, push: true, lost_after: {lost}}}}}",
         "antennas:",
         "  hilltop-beam: {port: 1, bands: [20m, 15m]}",
         "  harbour-wire: {port: 2, bands: [80m, 40m]}",
@@ -156,7 +158,7 @@ def _station_file(station: LiveStation, *, patient: bool) -> list[str]:
         "  bands: [80m, 40m, 20m, 15m]",
         "  warm_up: 300 ms",
         "  cool_down: 5 s",
-        f"  limits: {LIMITS}",
+        f"  limits: {LIMITS.replace('KEY_DOWN', f'{key_down_s:g} s')}",
         "change_over: {relay_settle: 100 ms, preset_settle: 200 ms}",
         "segments: {20m: 2, 40m: [7.000 MHz, 7.125 MHz, 7.300 MHz], 80m: 1, 15m: 1}",
         "outputs:",

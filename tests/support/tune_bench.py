@@ -115,6 +115,15 @@ class TuneBench:
             lambda: seen if (seen := self.sees())["step"] in steps else None, lambda: f"{steps}, {self.sees()}"
         )
 
+    def waits_until_kept(self, step: str) -> None:
+        """The journal is written behind the events: wait until it knows of this step too."""
+
+        def kept() -> bool | None:
+            rows = call(self.state, "GET", "/v1/history?event=tune-up&limit=1")[1]["rows"]
+            return (rows and rows[-1]["step"] == step) or None
+
+        until(kept, lambda: f"{step} in the journal")
+
     def waits_for_text(self, pattern: str) -> None:
         until(lambda: re.search(pattern, self.sees()["text"]), lambda: f"{pattern}: {self.sees()}")
 
