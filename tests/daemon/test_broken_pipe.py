@@ -8,7 +8,8 @@ import sys
 import threading
 from pathlib import Path
 
-from live_run import PATIENCE_S, SOURCES, ask, until
+from forked_program import SOURCES
+from live_run import PATIENCE_S, ask, until
 
 from qsyd_daemon.client import call
 

@@ -268,7 +268,7 @@ def test_drive_is_not_raised_on_an_estimate_that_the_amplifier_will_not_leave() 
     go(bench, HZ)
     assert bench.is_in_operate()
 
-    bench.refusing.add("amplifier-standby")
+    bench.refusing.add(CommandName.AMPLIFIER_STANDBY)
     since = go(bench, 10_120_000)
     assert bench.names(since).count("amplifier-standby") > 1
     assert "limit-drive" not in bench.names(since)
