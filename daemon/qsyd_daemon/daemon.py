@@ -15,6 +15,7 @@ from qsyd_daemon.api.event_ring import EventRing
 from qsyd_daemon.api.server import Api
 from qsyd_daemon.api.station_view import StationView
 from qsyd_daemon.apparatus import Apparatus
+from qsyd_daemon.fault_past import faults_left, remember
 from qsyd_daemon.outputs.device import LineDevice
 from qsyd_daemon.outputs.jsonl import JsonlOutput
 from qsyd_daemon.outputs.log import LogOutput
@@ -81,7 +82,9 @@ class Daemon:
         began = datetime.datetime.now(datetime.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
         await self.api.start(self._ways.state)
         self.service.presets.adopt_edges()
+        left = await faults_left(self.service)
         self.service.start(self.reloader.file.sha256)
+        remember(self.service, left)
         self._apparatus.start([*self._apparatus.outputs.values(), *self._apparatus.rigs.values()])
         for warning in self._store.warnings:
             self.service.warn("state-directory", warning)

@@ -27,6 +27,7 @@ from qsyd_rules.event import (
     Event,
     ExchangeChanged,
     FaultAcknowledged,
+    FaultRemembered,
     HoldChanged,
     IntentRecorded,
     KeySensed,
@@ -48,7 +49,7 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.evidence import DISAGREE_US, STUCK_GRACE_US, key_down_us, note_key
 from qsyd_rules.fault import FaultCode
-from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault
+from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault, remembered
 from qsyd_rules.follow import lose_rig, read_rig, redecide, silent_at_us, take_minute
 from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, doubt_heater, pass_heater_time
 from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
@@ -162,10 +163,12 @@ def _take(turn: Turn, event: Event) -> None:
         case DeviceRead():
             read_device(turn, event)
         case KeySensed(rig=rig, keyed=keyed):
-            if rig == turn.followed:
-                turn.change(key_line=keyed)
+            if rig == turn.followed:  # a line that said keyed and cannot be read any more says so still
+                turn.change(key_line=True if keyed is None and turn.state.key_line else keyed)
         case FaultAcknowledged():
             acknowledge(turn, event)
+        case FaultRemembered(code=code, detail=detail):
+            raise_fault(turn, code, remembered(detail))
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):

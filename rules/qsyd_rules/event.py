@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from qsyd_rules.fault import FaultCode
 from qsyd_rules.preset import Presets
 from qsyd_rules.readings import Readings
 from qsyd_rules.station import Station
@@ -199,6 +200,15 @@ class FaultAcknowledged:
 
 
 @dataclass(frozen=True, slots=True)
+class FaultRemembered:
+    """A fault that stood when the last run of the daemon ended: nobody has acknowledged it, whatever ended the run."""
+
+    at_us: int
+    code: FaultCode
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class LockoutChanged:
     """A maintenance lockout begins, or ends with None. It is durable before the core is told."""
 
@@ -293,6 +303,7 @@ Event = (
     | DeviceRead
     | KeySensed
     | FaultAcknowledged
+    | FaultRemembered
     | LockoutChanged
     | TuningChanged
     | HoldChanged

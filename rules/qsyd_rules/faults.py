@@ -23,6 +23,7 @@ from qsyd_rules.turn import Turn
 
 REPEATS_WITHIN_US = 600_000_000
 REPEATS_LOCK = 3
+REMEMBERED = "stood when the last run ended: "
 
 
 def raise_fault(turn: Turn, code: FaultCode, detail: str, readings: Readings = NO_READINGS) -> None:
@@ -71,6 +72,11 @@ def _shut_down(turn: Turn) -> None:
             turn.change(amplifier=CoolDown(off_us, None))
         case Off() | SwitchingOff():
             pass
+
+
+def remembered(detail: str) -> str:
+    """The detail of a fault that an earlier run has left, however many restarts ago."""
+    return detail if detail.startswith(REMEMBERED) else REMEMBERED + detail
 
 
 def judge_readings(turn: Turn, event: DeviceRead) -> None:

@@ -75,7 +75,7 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
         case RigLinkClosed() if event.rig == _followed(station):
             account = account.but(rig_heard_us=None, transmit_hz=None)
         case KeySensed() if event.rig == _followed(station):
-            account = account.but(line_keyed=event.keyed is True)
+            account = account.but(line_keyed=account.line_keyed if event.keyed is None else event.keyed)
         case DeviceRead():
             account = _device_read(account, event, wiring)
         case CommandFinished():

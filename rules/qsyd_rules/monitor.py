@@ -5,7 +5,7 @@ It sees the trace alone (events in, notes asked for, commands that left) and hol
 gone. What follows from it (safe state, a latched fault) is the core's to do.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from qsyd_rules.effect import Actuate, RecordIntent
 from qsyd_rules.event import Event, Reloaded, RigRead
@@ -113,4 +113,4 @@ def _placed(account: Account, at_us: int, facts: Facts) -> Account:
     misplaced = account.is_in_operate and misplacement(account, facts) is not None
     if misplaced == (account.misplaced_us is not None):
         return account
-    return replace(account, misplaced_us=at_us if misplaced else None)
+    return account.but(misplaced_us=at_us if misplaced else None)

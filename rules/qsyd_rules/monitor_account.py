@@ -4,6 +4,7 @@ It is kept from the trace alone and knows nothing of what the core believes, so 
 """
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from qsyd_rules.command import (
     AmplifierOff,
@@ -60,7 +61,7 @@ class Wrong:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Account:
     """What is known of the station. A time of None means: not so."""
 
@@ -99,6 +100,14 @@ class Account:
     selections: tuple[int, int] = (0, 0)
     """Antenna commands that count, in millionths, and when that was worked out."""
 
+    def but(self, **fields: Any) -> "Account":
+        """The same account with some fields replaced."""
+        copy = object.__new__(Account)
+        known = copy.__dict__
+        known.update(self.__dict__)
+        known.update(fields)
+        return copy
+
     @property
     def is_inhibited(self) -> bool:
         """Whether the last word on the permit was to inhibit."""
@@ -125,7 +134,7 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
         case RigLinkClosed(rig=rig) if rig == facts.followed:
             return _silent(account, at_us)
         case KeySensed(rig=rig, keyed=keyed) if rig == facts.followed:
-            return replace(account, key=account.key.turned(at_us, sensed=keyed is True))
+            return account.but(key=account.key.turned(at_us, sensed=keyed))
         case DeviceRead():
             return _metered(account, event, facts)
         case CommandFinished(command_id=number, answers=answers):
@@ -134,30 +143,30 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
         case OutputLost(output=output):
             return _lost(account, at_us, output, facts)
         case OutputConnected(output=output) if output in facts.amplifier_outputs:
-            return replace(account, heater=account.heater.found(at_us))
+            return account.but(heater=account.heater.found(at_us))
         case IntentRecorded(intent_id=number, error=error):
-            return replace(account, noted=account.noted.answered(number, error is None, at_us))
+            return account.but(noted=account.noted.answered(number, error is None, at_us))
         case OperatorAsked(request=request):
             return _asked(account, at_us, request, facts)
         case FaultAcknowledged():
             heater = replace(account.heater, shut_down=False)
-            return replace(account, tripped_us=None, shut_down=False, heater=heater)
+            return account.but(tripped_us=None, shut_down=False, heater=heater)
         case LockoutChanged(lockout=lockout):
             since_us = at_us if account.locked_out_us is None else account.locked_out_us
-            return replace(account, locked_out_us=since_us if lockout is not None else None)
+            return account.but(locked_out_us=since_us if lockout is not None else None)
         case TuningChanged(tuning=tuning):
             return _tuned(account, tuning)
         case ExchangeChanged(what=what):
             since_us = at_us if account.exchanging_us is None else account.exchanging_us
-            return replace(account, exchanging_us=since_us if what is not None else None)
+            return account.but(exchanging_us=since_us if what is not None else None)
         case LoopStalled(stalled_us=stalled_us) if stalled_us > EVIDENCE_GAP_US:
-            return replace(account, heater=replace(account.heater, since_us=None))
+            return account.but(heater=replace(account.heater, since_us=None))
         case SafetyTripped():
-            return replace(account, tripped_us=at_us, unwanted_us=at_us)
+            return account.but(tripped_us=at_us, unwanted_us=at_us)
         case Started():
-            return replace(account, unwanted_us=at_us)
+            return account.but(unwanted_us=at_us)
         case StopRequested():
-            return replace(account, unwanted_us=at_us, stopped_us=at_us)
+            return account.but(unwanted_us=at_us, stopped_us=at_us)
         case _:
             return account
 
@@ -170,19 +179,19 @@ def _tuned(account: Account, tuning: Tuning | None) -> Account:
     )
     if elsewhere and tank is not None and tank.answered_us is not None:
         tank = None
-    return replace(account, tuning=tuning, tank=tank)
+    return account.but(tuning=tuning, tank=tank)
 
 
 def _silent(account: Account, since_us: int) -> Account:
     silent_us = since_us if account.silent_us is None else account.silent_us
-    return replace(account, reading=None, silent_us=silent_us, key=account.key.turned(since_us, rig=False))
+    return account.but(reading=None, silent_us=silent_us, key=account.key.turned(since_us, rig=False))
 
 
 def _read(account: Account, reading: RigRead) -> Account:
     key = account.key.turned(reading.at_us, rig=reading.keyed is True)
     if account.reading is None:  # nobody knows about the time before
         key = replace(key, unkeyed_us=reading.at_us)
-    return replace(account, reading=reading, silent_us=None, key=key)
+    return account.but(reading=reading, silent_us=None, key=key)
 
 
 def _metered(account: Account, event: DeviceRead, facts: Facts) -> Account:
@@ -191,18 +200,18 @@ def _metered(account: Account, event: DeviceRead, facts: Facts) -> Account:
         meters = facts.wiring.meters.get(event.output)
         stale_after_us = meters.stale_after_us if meters is not None else STALE_AFTER_US
         until_us = at_us + stale_after_us if readings.forward_w > KEYED_ABOVE_W else at_us
-        account = replace(account, key=account.key.powered(at_us, event.output, until_us))
+        account = account.but(key=account.key.powered(at_us, event.output, until_us))
     if readings.tune is not None and readings.load is not None:
-        account = replace(account, positions_read=(readings.tune, readings.load))
+        account = account.but(positions_read=(readings.tune, readings.load))
     if readings.state is None or CommandName.AMPLIFIER_STANDBY not in facts.wiring.of(event.output):
         return account
     heater = account.heater.told_state(at_us, readings.state)
-    account = replace(account, heater=heater, line_read=(at_us, readings.state))
+    account = account.but(heater=heater, line_read=(at_us, readings.state))
     line = account.line
     if line is None or line.answered_us is None or at_us < line.answered_us + PANEL_AFTER_US:
         return account
     if isinstance(line.command, AmplifierOperate) and readings.state is not AmplifierState.OPERATE:
-        account = replace(account, line=Told(AmplifierStandby(), -1, at_us, at_us, good=True))
+        account = account.but(line=Told(AmplifierStandby(), -1, at_us, at_us, good=True))
     return account
 
 
@@ -210,14 +219,13 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
     ended = next((each for each in account.underway if each.number == number), None)
     if ended is None:  # one that never left
         return account
-    account = replace(account, underway=tuple(each for each in account.underway if each.number != number))
+    account = account.but(underway=tuple(each for each in account.underway if each.number != number))
     # A bold command that ends after the safe one which overtook it: nobody knows which of them was done last.
     if ended.name is CommandName.RELEASE_TRANSMIT and account.permit and account.permit.number != number:
-        account = replace(account, permit=replace(account.permit, good=False))
+        account = account.but(permit=replace(account.permit, good=False))
     if ended.name is CommandName.AMPLIFIER_OPERATE and account.line and account.line.number != number:
-        account = replace(account, line=replace(account.line, good=False))
-    account = replace(
-        account,
+        account = account.but(line=replace(account.line, good=False))
+    account = account.but(
         permit=_answered(account.permit, at_us, number, good),
         line=_answered(account.line, at_us, number, good),
         antenna=_answered(account.antenna, at_us, number, good),
@@ -225,9 +233,9 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
         drive=_answered(account.drive, at_us, number, good),
     )
     if ended.name is CommandName.RELEASE_TRANSMIT and good:  # one that failed leaves it to be done again
-        account = replace(account, noted=account.noted.released(ended.left_us, at_us))
+        account = account.but(noted=account.noted.released(ended.left_us, at_us))
     if ended.name is CommandName.AMPLIFIER_ON and good:
-        account = replace(account, heater=replace(account.heater, since_us=at_us, shut_down=False))
+        account = account.but(heater=replace(account.heater, since_us=at_us, shut_down=False))
     return account
 
 
@@ -242,8 +250,7 @@ def _lost(account: Account, at_us: int, output: str, facts: Facts) -> Account:
     def doubted(told: Told | None) -> Told | None:
         return replace(told, good=False) if told is not None and told.command.name in carried else told
 
-    account = replace(
-        account,
+    account = account.but(
         permit=doubted(account.permit),
         line=doubted(account.line),
         antenna=doubted(account.antenna),
@@ -251,20 +258,20 @@ def _lost(account: Account, at_us: int, output: str, facts: Facts) -> Account:
         drive=doubted(account.drive),
     )
     if output in dict(account.key.power_until_us):
-        account = replace(account, key=account.key.powered(at_us, output, at_us))
+        account = account.but(key=account.key.powered(at_us, output, at_us))
     if output in facts.amplifier_outputs:
-        account = replace(account, heater=account.heater.lost(at_us))
+        account = account.but(heater=account.heater.lost(at_us))
     return account
 
 
 def _asked(account: Account, at_us: int, request: AmplifierRequest, facts: Facts) -> Account:
     if not facts.wiring.carries(CommandName.AMPLIFIER_ON) and facts.amplifier is not None:
-        account = replace(account, heater=account.heater.asked(at_us, request, facts.amplifier.cool_down_us))
+        account = account.but(heater=account.heater.asked(at_us, request, facts.amplifier.cool_down_us))
     match request:
         case AmplifierRequest.OPERATE | AmplifierRequest.OPERATE_WHEN_READY:
-            return replace(account, unwanted_us=None)
+            return account.but(unwanted_us=None)
         case AmplifierRequest.STANDBY | AmplifierRequest.OFF | AmplifierRequest.OFF_NOW:
-            return replace(account, unwanted_us=at_us)
+            return account.but(unwanted_us=at_us)
         case AmplifierRequest.ON:
             return account
 
@@ -272,28 +279,28 @@ def _asked(account: Account, at_us: int, request: AmplifierRequest, facts: Facts
 def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Account:
     """The account after a command has left, or a note was asked for."""
     if isinstance(actuate, RecordIntent):
-        return replace(account, noted=account.noted.asked(actuate.intent_id, at_us))
+        return account.but(noted=account.noted.asked(actuate.intent_id, at_us))
     command = actuate.command
     told = Told(command, actuate.command_id, at_us)
     underway = Underway(actuate.command_id, command.name, at_us)
-    account = replace(account, underway=(*account.underway, underway))
+    account = account.but(underway=(*account.underway, underway))
     match command:
         case InhibitTransmit():
-            return replace(account, permit=told)
+            return account.but(permit=told)
         case ReleaseTransmit():
-            return replace(account, permit=told)
+            return account.but(permit=told)
         case AmplifierStandby() | AmplifierOperate():
-            return replace(account, line=told)
+            return account.but(line=told)
         case SelectAntenna():
             count, since_us = account.selections
             counted = max(0, count - (at_us - since_us)) + 1_000_000
-            return replace(account, antenna=told, selections=(counted, at_us))
+            return account.but(antenna=told, selections=(counted, at_us))
         case RecallPreset():
-            return replace(account, tank=told, positions_read=None)
+            return account.but(tank=told, positions_read=None)
         case AmplifierOn() | AmplifierOff():
-            return replace(account, heater=replace(account.heater, since_us=None))
+            return account.but(heater=replace(account.heater, since_us=None))
         case HighVoltageOff():
             heater = replace(account.heater, since_us=None, shut_down=True)
-            return replace(account, heater=heater, shut_down=True)
+            return account.but(heater=heater, shut_down=True)
         case LimitDrive():
-            return replace(account, drive=told)
+            return account.but(drive=told)

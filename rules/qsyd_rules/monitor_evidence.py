@@ -38,7 +38,8 @@ class Key:
 
     def turned(self, at_us: int, *, rig: bool | None = None, sensed: bool | None = None) -> "Key":
         """One source says something else; None leaves it."""
-        turned = replace(self, rig=self.rig if rig is None else rig, sensed=self.sensed if sensed is None else sensed)
+        rig, sensed = self.rig if rig is None else rig, self.sensed if sensed is None else sensed
+        turned = self if (rig, sensed) == (self.rig, self.sensed) else replace(self, rig=rig, sensed=sensed)
         return turned._since(self, at_us)
 
     def powered(self, at_us: int, output: str, until_us: int) -> "Key":
@@ -49,9 +50,11 @@ class Key:
 
     def _since(self, before: "Key", at_us: int) -> "Key":
         was, down = before.since_us is not None and before.is_down(at_us), self.is_down(at_us)
-        if down:
-            return replace(self, since_us=before.since_us if was else at_us)
-        return replace(self, since_us=None, unkeyed_us=at_us if was else self.unkeyed_us)
+        since_us = None if not down else before.since_us if was else at_us
+        unkeyed_us = at_us if was and not down else self.unkeyed_us
+        if (since_us, unkeyed_us) == (self.since_us, self.unkeyed_us):
+            return self
+        return replace(self, since_us=since_us, unkeyed_us=unkeyed_us)
 
 
 @dataclass(frozen=True, slots=True)

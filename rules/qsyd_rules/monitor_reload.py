@@ -13,16 +13,16 @@ from qsyd_rules.monitor_told import Told
 def reloaded(account: Account, event: Reloaded, facts: Facts) -> Account:
     """The account of the station that `facts` tells of, made of the one before."""
     before, at_us = Facts(event.before, event.wired), event.at_us
-    account = replace(account, exchanging_us=None, tuning=None)
+    account = account.but(exchanging_us=None, tuning=None)
     if facts.followed != before.followed or facts.followed in event.rigs:
         silent_us = at_us if account.silent_us is None else account.silent_us
         key = account.key.turned(at_us, rig=False, sensed=False)
-        account = replace(account, reading=None, silent_us=silent_us, key=key)
+        account = account.but(reading=None, silent_us=silent_us, key=key)
     if facts.followed != before.followed:
         account = _unwanted(account, at_us)
     for output, _ in account.key.power_until_us:
         if output in event.outputs or output not in facts.wiring.meters:
-            account = replace(account, key=account.key.powered(at_us, output, at_us))
+            account = account.but(key=account.key.powered(at_us, output, at_us))
     account = _told(account, event, before, facts)
     return _heater(account, event, before, facts)
 
@@ -45,8 +45,7 @@ def _told(account: Account, event: Reloaded, before: Facts, facts: Facts) -> Acc
             tank = None
     read = None if event.outputs & facts.amplifier_outputs else account.line_read
     positions = account.positions_read if tank is account.tank else None
-    return replace(
-        account,
+    return account.but(
         permit=doubted(account.permit),
         line=doubted(account.line),
         antenna=antenna,
@@ -68,8 +67,8 @@ def _heater(account: Account, event: Reloaded, before: Facts, facts: Facts) -> A
         heater = Heater(shut_down=heater.shut_down)
     if event.outputs & facts.amplifier_outputs:
         heater = replace(heater, unseen_us=at_us, off_us=None)
-    return replace(account, heater=heater)
+    return account.but(heater=heater)
 
 
 def _unwanted(account: Account, at_us: int) -> Account:
-    return account if account.unwanted_us is not None else replace(account, unwanted_us=at_us)
+    return account if account.unwanted_us is not None else account.but(unwanted_us=at_us)

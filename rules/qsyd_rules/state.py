@@ -162,7 +162,7 @@ class StationState:
     operated_band: str | None = None
     """The band that the amplifier was last put into operate on."""
     key_line: bool | None = None
-    """What the sensed keying line of the followed rig says; None without one, or while it cannot be read."""
+    """What the sensed keying line of the followed rig says, or said when it could be read; None where it never was."""
     rf_w: Mapping[str, float] = field(default_factory=dict)
     """Forward power as each device last told it, while that is fresh."""
     keyed_since_us: int | None = None

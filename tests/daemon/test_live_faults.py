@@ -309,6 +309,39 @@ def _lockout(directory: Path) -> None:
             station.wait_operating(daemon, since)
 
 
+def _restarted_under_a_fault(directory: Path) -> None:
+    """No restart is an acknowledgement: not a stop, not a kill, not two; nor may the wall clock be right for it."""
+    with live_station(directory) as station:
+        with station.daemon() as daemon:
+            station.operate(daemon)
+            station.amp.shows = {"V": "1000"}
+            fault = daemon.wait_for("fault", SHORT_S, code="plate-voltage-low")
+            station.amp.shows = {}
+            assert daemon.stop() == 0
+        for kills in (True, False):
+            with station.daemon() as daemon:
+                again = daemon.wait_for("fault", SHORT_S, code="plate-voltage-low", severity="shutdown")
+                assert again["detail"] == f"stood when the last run ended: {fault['detail']}"
+                daemon.wait_for("placed", SHORT_S)
+                refused = daemon.qsyd("amplifier", "operate", "--when-ready")
+                assert (refused.returncode, "plate-voltage-low stands" in refused.stderr) == (1, True), refused.stderr
+                time.sleep(LONE_S)  # longer than the journal takes
+                daemon.kill() if kills else daemon.stop()
+        amped = station.amp.mark()
+        with station.daemon() as daemon:
+            daemon.wait_for("fault", SHORT_S, code="plate-voltage-low")
+            daemon.wait_for("transmit-released", SHORT_S)
+            assert "LINE 1" not in station.amp.lines(amped)
+            code, said = _acknowledge(daemon)
+            assert (code, "the whole warm-up runs" in said) == (0, True), said
+            _back_to_operate(station, daemon, "shutdown")
+            time.sleep(LONE_S)
+            assert daemon.stop() == 0
+        with station.daemon() as daemon:
+            daemon.wait_for("placed", SHORT_S)
+            assert not daemon.named("fault")
+
+
 def _assert_locked_out(station: LiveStation, daemon: RunningDaemon, reason: str) -> None:
     amped = station.amp.mark()
     daemon.wait_for("placed", SHORT_S)
@@ -334,6 +367,7 @@ CASES: dict[str, Callable[[Path], None]] = {
     "shutdown-limits-too": partial(_limits, beyonds=SHUTDOWN[1::2]),
     "power-motors-panel": lambda directory: _operating(directory, _power_unadmitted, _motors, _panel),
     "lockout": _lockout,
+    "restarted-under-a-fault": _restarted_under_a_fault,
 }
 
 

@@ -11,6 +11,7 @@ from qsyd_rules.event import (
     AmplifierRequest,
     DeviceRead,
     FaultAcknowledged,
+    FaultRemembered,
     Lockout,
     LockoutChanged,
     SafetyTripped,
@@ -328,3 +329,27 @@ def test_meters_that_lag_behind_a_trip_are_not_taken_for_an_amplifier_that_ampli
 
     assert found(bench)[0].code is FaultCode.DRIVE
     assert found(bench)[-1].code is code
+
+
+@pytest.mark.parametrize("metered", [True, False])
+def test_a_fault_that_an_earlier_run_has_left_stands_still(metered: bool) -> None:
+    """Whatever ended that run, operate waits for a person; told over two restarts, the detail says so once."""
+    bench = a_bench(metered=metered)
+    bench.run(S)
+    number = len(bench.sent)
+    bench.tell(FaultRemembered(bench.now_us, FaultCode.PLATE_VOLTAGE_LOW, "1000 V, at least 1500 V"))
+    (fault,) = found(bench)
+    assert fault.detail == "stood when the last run ended: 1000 V, at least 1500 V"
+    assert "high-voltage-off" in bench.names(number)
+    assert not bench.ask(AmplifierRequest.ON).accepted
+    assert not bench.ask(AmplifierRequest.OPERATE_WHEN_READY).accepted
+    bench.run(2 * WARM_UP_US)
+    assert "amplifier-operate" not in bench.names()
+
+    again = a_bench(metered=metered)
+    again.tell(FaultRemembered(again.now_us, fault.code, fault.detail))
+    assert found(again)[0].detail == fault.detail
+    again.run(S)
+    assert acknowledge(again).accepted
+    warm_up(again)
+    again.must_be_unobjected()

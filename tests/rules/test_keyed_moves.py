@@ -3,11 +3,12 @@
 from collections.abc import Callable
 
 import pytest
+from guarded_bench import a_bench, warm_up
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
 
 from qsyd_rules.command import MOVING_COMMANDS, CommandName
 from qsyd_rules.effect import SendNoMore
-from qsyd_rules.event import AmplifierRequest
+from qsyd_rules.event import AmplifierRequest, KeySensed
 from qsyd_rules.station import Rule, Then
 
 
@@ -305,3 +306,36 @@ def test_rig_that_was_keyed_and_does_not_tell_its_key_any_more_counts_as_keyed()
 
     assert "select-antenna" in bench.names(number)
     assert bench.is_released()
+
+
+def test_a_sensed_line_that_is_lost_while_it_says_keyed_counts_as_keyed_until_it_is_read_again() -> None:
+    """Somebody pulls the adapter in the middle of an over; the rig itself tells nothing of its key."""
+    bench = a_bench(metered=False)
+    warm_up(bench)
+    assert bench.is_in_operate()
+    bench.tell(KeySensed(bench.now_us, "main", True))
+    bench.run(100 * MS)
+    bench.tell(KeySensed(bench.now_us, "main", None))
+    bench.run(S)
+    since = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(3 * S)
+    assert "select-antenna" not in bench.names(since)
+    assert {"inhibit-transmit", "amplifier-standby"} <= set(bench.names(since))
+
+    bench.tell(KeySensed(bench.now_us, "main", False))
+    bench.run(3 * S)
+    assert "select-antenna" in bench.names(since)
+    bench.must_be_unobjected()
+
+
+def test_a_sensed_line_that_was_never_read_counts_for_nothing() -> None:
+    bench = a_bench(metered=False)
+    warm_up(bench)
+    bench.tell(KeySensed(bench.now_us, "main", None))
+    bench.run(S)
+    since = len(bench.sent)
+    bench.tune(7_050_000, push=True)
+    bench.run(3 * S)
+    assert "select-antenna" in bench.names(since)
+    bench.must_be_unobjected()

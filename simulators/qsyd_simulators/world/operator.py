@@ -49,7 +49,7 @@ def draw(seed: str, layouts: tuple[Layout, ...]) -> Plan:
         acts.at(random.randint(200, 3_000) * MS, Ask(AmplifierRequest.ON))
         acts.at(random.randint(3_100, 5_000) * MS, Ask(AmplifierRequest.OPERATE_WHEN_READY))
     at_us = S
-    pace_ms = random.choice((400, 600, 900, 1_500))
+    pace_ms = random.choice((200, 300, 500, 1_200))
     busy_from_us = max(0, warm_up_us - 10 * S)
     while at_us < until_us:
         acts.something(at_us)

@@ -122,7 +122,7 @@ def _device(name: str, carries: frozenset[CommandName]) -> DevicePlan:
 def _layout(name: str, station: Station, devices: tuple[DevicePlan, ...]) -> Layout:
     if station.amplifier is None or station.amplifier.limits.drive_w is None:
         devices = tuple(replace(each, carries=each.carries - {CommandName.LIMIT_DRIVE}) for each in devices)
-    return Layout(name, station, devices, _presets(station), poll_us=100 * MS)
+    return Layout(name, station, devices, _presets(station), poll_us=150 * MS)
 
 
 def _segments() -> tuple[Segment, ...]:

@@ -15,6 +15,7 @@ from qsyd_rules.event import (
     DeadlineReached,
     Event,
     FaultAcknowledged,
+    FaultRemembered,
     Hold,
     HoldChanged,
     IntentRecorded,
@@ -28,6 +29,7 @@ from qsyd_rules.event import (
     RigLinkClosed,
     Started,
 )
+from qsyd_rules.notice import FaultCleared, FaultFound
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.wiring import Wiring
@@ -89,6 +91,8 @@ class World:
         self._clock_set_us = 0
         """How far the wall clock has been set forward."""
         self.lockout: Lockout | None = None
+        self._standing: dict[int, FaultFound] = {}
+        """Faults that nobody has acknowledged, as a journal on a sound disk knows them."""
         self.is_alive = True
         self.watchers: list[Callable[[Event, tuple[Effect, ...]], None]] = []
         self.first: list[tuple[Event, tuple[Effect, ...]]] = []
@@ -265,6 +269,9 @@ class World:
         self.tell(Started(self.now_us, self.minute, self.layout.file_sha256))
         if self.lockout is not None:
             self.tell(LockoutChanged(self.now_us, self.lockout))
+        stood, self._standing = self._standing, {}
+        for fault in stood.values():
+            self.tell(FaultRemembered(self.now_us, fault.code, fault.detail))
         self.outputs.start()
         self.rig.start()
 
@@ -281,6 +288,10 @@ class World:
                 self.rig.ask()
             case RecordIntent():
                 self.store.record(effect)
+            case Report(notice=FaultFound() as fault):
+                self._standing[fault.number] = fault
+            case Report(notice=FaultCleared(number=number)):
+                self._standing.pop(number, None)
             case Report():
                 pass
             case Answer():
