@@ -49,7 +49,7 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.evidence import DISAGREE_US, STUCK_GRACE_US, key_down_us, note_key
 from qsyd_rules.fault import FaultCode
-from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault, remembered
+from qsyd_rules.faults import acknowledge, pass_fault_time, raise_fault, remember_fault
 from qsyd_rules.follow import lose_rig, read_rig, redecide, silent_at_us, take_minute
 from qsyd_rules.heater import EVIDENCE_GAP_US, ask_amplifier, doubt_heater, pass_heater_time
 from qsyd_rules.hold import change_hold, hold_ends_us, pass_hold_time
@@ -168,7 +168,7 @@ def _take(turn: Turn, event: Event) -> None:
         case FaultAcknowledged():
             acknowledge(turn, event)
         case FaultRemembered(code=code, detail=detail):
-            raise_fault(turn, code, remembered(detail))
+            remember_fault(turn, code, detail)
         case LockoutChanged(lockout=lockout):
             _lock_out(turn, lockout)
         case TuningChanged(tuning=tuning):

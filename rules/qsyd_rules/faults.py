@@ -74,9 +74,15 @@ def _shut_down(turn: Turn) -> None:
             pass
 
 
-def remembered(detail: str) -> str:
-    """The detail of a fault that an earlier run has left, however many restarts ago."""
-    return detail if detail.startswith(REMEMBERED) else REMEMBERED + detail
+def remember_fault(turn: Turn, code: FaultCode, detail: str) -> None:
+    """Latch a fault that an earlier run has left, however many restarts ago, and end what it had begun.
+
+    Whether the heater is on is not known yet: after a `shutdown` it cools down and goes off, as it would have then.
+    """
+    raise_fault(turn, code, detail if detail.startswith(REMEMBERED) else REMEMBERED + detail)
+    amplifier = turn.atlas.station.amplifier
+    if SEVERITY[code] is Severity.SHUTDOWN and amplifier is not None and isinstance(turn.state.amplifier, Off):
+        turn.change(amplifier=CoolDown(turn.now_us + amplifier.cool_down_us, None))
 
 
 def judge_readings(turn: Turn, event: DeviceRead) -> None:

@@ -4,6 +4,7 @@
 What begins with the interpreter itself (closed standard ends, a module search path of its own) is started as users do.
 """
 
+import atexit
 import os
 import pickle
 import signal
@@ -33,11 +34,13 @@ def _server() -> str:
     )
     assert process.stdout is not None
     assert process.stdout.readline() == b"ready\n"
-    _kept.append(process)
+    atexit.register(_end, process)
     return path
 
 
-_kept: list[subprocess.Popen[bytes]] = []
+def _end(process: subprocess.Popen[bytes]) -> None:
+    with process:  # its standard input ends
+        pass
 
 
 class Forked:

@@ -33,6 +33,8 @@ _ADVICE: dict[int | None, str] = {
     sqlite3.SQLITE_CORRUPT: "the file is damaged",
     sqlite3.SQLITE_NOTADB: "the file is not a database",
 }
+NEXT_TO_NOTHING = 65_536
+"""Bytes left on a disk that counts as full."""
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR, sqlite3.SQLITE_SCHEMA}
 
 
@@ -65,6 +67,8 @@ def in_words(error: Exception, path: Path) -> str:
             primary = code & 0xFF if code is not None else None
             if primary == sqlite3.SQLITE_CANTOPEN and _is_on_read_only_disk(path):
                 primary = sqlite3.SQLITE_READONLY
+            if primary == sqlite3.SQLITE_IOERR and _is_on_full_disk(path):
+                primary = sqlite3.SQLITE_FULL  # what cannot grow is not always told as such, the shared memory least of all
             text = _ADVICE.get(primary, str(error))
         case OSError(errno=errno.ENOSPC | errno.EDQUOT):
             text = _ADVICE[sqlite3.SQLITE_FULL]
@@ -82,3 +86,11 @@ def _is_on_read_only_disk(path: Path) -> bool:
         return bool(os.statvfs(path.parent).f_flag & os.ST_RDONLY)
     except OSError:
         return False
+
+
+def _is_on_full_disk(path: Path) -> bool:
+    try:
+        disk = os.statvfs(path.parent)
+    except OSError:
+        return False
+    return disk.f_bavail * disk.f_frsize < NEXT_TO_NOTHING
