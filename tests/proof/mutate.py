@@ -47,6 +47,8 @@ SLOW_TESTS = (
 )
 """After the quick ones, up to the first that fails: whatever has survived until here is tried by histories and search."""
 STATES = "8000"
+LOADED = "ignore:Module already imported"
+"""The plugins have been loaded before; pytest minds, for it looks into their assertions only when it loads them."""
 ENDLESS = "endless"
 NOT_TRIED = "not tried"
 CPU_S_MAX = 180
@@ -211,9 +213,13 @@ class Copy:
             os.environ["QSYD_PROOF_STATES"] = STATES
             sys.dont_write_bytecode = True
             order = (*GATE_TESTS, *CORE_TESTS) if gate_first else (*CORE_TESTS, *GATE_TESTS)
-            options = ["-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist"]
+            options = ["-x", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist", "-W", LOADED]
             code = int(pytest.main([*options, *order, *SLOW_TESTS]))
+        except BaseException:  # noqa: BLE001  # told as an interpreter tells it at its end, then this process ends
+            sys.excepthook(*sys.exc_info())
         finally:
+            sys.stdout.flush()
+            sys.stderr.flush()
             os._exit(code)
 
 
