@@ -14,8 +14,6 @@ from qsyd_rules.notice import FaultCleared, FaultFound, StationStarted
 
 ROWS_MAX = 1_000
 READ_WITHIN_S = 5.0
-
-
 Left = list[tuple[FaultCode, str]]
 """Code and detail, in the order in which they were found."""
 

@@ -45,7 +45,7 @@ def _note_disagreement(turn: Turn, keyed: bool) -> None:
         turn.change(disagree_since_us=turn.now_us)
     elif turn.now_us >= state.disagree_since_us + DISAGREE_US and not state.disagree_told:
         powered = [f"{name} shows {watts:g} W" for name, watts in state.rf_w.items() if watts > RF_FLOOR_W]
-        sensed = ["its sensed line says keyed"] if state.key_line else []
+        sensed = ["the last word of its sensed line is keyed"] if state.key_line else []
         told = ", ".join([*sensed, *powered])
         turn.change(disagree_told=True)
         turn.report(Warned("key-evidence", f"rig {turn.followed} says it receives, but {told}; it counts as keyed"))

@@ -252,6 +252,9 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no further mutant after this time")
     parser.add_argument("--verbose", action="store_true", help="tell the end of each mutant as it comes, on stderr")
     asked = parser.parse_args()
+    for module in asked.modules:
+        if module not in CORE:
+            parser.error(f"{module} is no module of the safety core: {', '.join(CORE)}")
     until_s = time.monotonic() + asked.minutes * 60
 
     def tell(mutant: Mutant, end: str | None) -> None:

@@ -67,10 +67,9 @@ def in_words(error: Exception, path: Path) -> str:
             primary = code & 0xFF if code is not None else None
             if primary == sqlite3.SQLITE_CANTOPEN and _is_on_read_only_disk(path):
                 primary = sqlite3.SQLITE_READONLY
+            # What cannot grow is not always told as such, the shared memory least of all.
             if primary == sqlite3.SQLITE_IOERR and _is_on_full_disk(path):
-                primary = (
-                    sqlite3.SQLITE_FULL
-                )  # what cannot grow is not always told as such, the shared memory least of all
+                primary = sqlite3.SQLITE_FULL
             text = _ADVICE.get(primary, str(error))
         case OSError(errno=errno.ENOSPC | errno.EDQUOT):
             text = _ADVICE[sqlite3.SQLITE_FULL]

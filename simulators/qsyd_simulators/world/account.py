@@ -19,6 +19,7 @@ from qsyd_rules.event import (
     CommandFinished,
     DeviceRead,
     Event,
+    FaultRemembered,
     Hold,
     HoldChanged,
     IntentRecorded,
@@ -41,6 +42,8 @@ from qsyd_simulators.world.store import Store
 
 EVIDENCE_GAP_US = 5 * S
 MINUTE_WAIT_US = 60 * S
+UNNUMBERED = -1
+"""The number of a fault that an earlier run has left."""
 RF_FLOOR_W = 10.0
 
 
@@ -176,6 +179,8 @@ class Account:
                     self.heater_since_us = event.at_us
             case KeySensed(keyed=keyed):
                 self.line_keyed = keyed is True
+            case FaultRemembered():
+                self.fault = UNNUMBERED  # until the station itself tells of it
             case LockoutChanged(lockout=lockout):
                 self.locked_out = lockout is not None
             case HoldChanged(hold=hold):
