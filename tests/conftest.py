@@ -2,6 +2,7 @@
 
 import signal
 
+import pytest
 from hypothesis import settings
 
 # A machine may be busy with other things: hypothesis keeps no stopwatch.
@@ -11,3 +12,8 @@ settings.load_profile("unhurried")
 # Started in the background of a shell, this process ignores SIGINT, and so would every command that a test interrupts.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest first, so that no processor waits for the last of them; the campaign before all."""
+    items.sort(key=lambda item: item.get_closest_marker("begun_first") is None)

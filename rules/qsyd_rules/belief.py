@@ -19,6 +19,20 @@ from qsyd_rules.words import Result, worst
 FIRST_HOLD_OFF_US = 1_000_000
 LONGEST_HOLD_OFF_US = 30_000_000
 """A bold command that fails although its device answers others is tried again after one second, doubling to thirty."""
+REFUSALS_AT_ONCE = 1
+"""So often what a device did not do is tried again as soon as its link is back; from then on the pauses hold.
+
+A device that is silent on one command is taken for lost, and is back at once: without this it would be asked for ever.
+"""
+_BOLD = frozenset(
+    {
+        CommandName.SELECT_ANTENNA,
+        CommandName.RECALL_PRESET,
+        CommandName.LIMIT_DRIVE,
+        CommandName.AMPLIFIER_OPERATE,
+        CommandName.RELEASE_TRANSMIT,
+    }
+)
 
 
 def finish_command(turn: Turn, event: CommandFinished) -> None:
@@ -29,6 +43,8 @@ def finish_command(turn: Turn, event: CommandFinished) -> None:
     result = worst([answer.result for answer in event.answers])
     errors = [f"{answer.output}: {answer.error}" for answer in event.answers if answer.error is not None]
     _report_answers(turn, event, command)
+    if command.name in _BOLD:
+        _count_refusal(turn, event, command.name)
     _believe(turn, event.command_id, command.name, result, "; ".join(errors) or None)
 
 
@@ -45,6 +61,17 @@ def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> Non
             turn.report(OutputRecovered(answer.output))
     if failing != turn.state.failing:
         turn.change(failing=frozenset(failing))
+
+
+def _count_refusal(turn: Turn, event: CommandFinished, name: CommandName) -> None:
+    """Count what a device did not do; one whose link was gone already had no say in it."""
+    state = turn.state
+    failed = [answer.output for answer in event.answers if answer.result is Result.FAILED]
+    if not failed:
+        if name in state.refusals:
+            turn.change(refusals={each: count for each, count in state.refusals.items() if each is not name})
+    elif any(event.command_id < state.away.get(output, state.next_id) for output in failed):
+        turn.change(refusals={**state.refusals, name: state.refusals.get(name, 0) + 1})
 
 
 def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: str | None) -> None:
@@ -102,16 +129,19 @@ def _hold_off(turn: Turn, watched: CommandName, name: CommandName, result: Resul
 
 
 def device_back(turn: Turn, output: str) -> None:
+    """Try anew at once what failed while the device was gone; the safe direction whatever it did to that before."""
     state, carried = turn.state, turn.wiring.of(output)
+    turn.change(away={name: first_id for name, first_id in state.away.items() if name != output})
+    willing = frozenset(name for name in carried if state.refusals.get(name, 0) <= REFUSALS_AT_ONCE)
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         turn.change(permit=retried_at_once(state.permit))
     if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:
         turn.change(line=retried_at_once(state.line))
-    if CommandName.SELECT_ANTENNA in carried:
+    if CommandName.SELECT_ANTENNA in willing:
         turn.change(antenna=retried_at_once(state.antenna))
-    if CommandName.RECALL_PRESET in carried:
+    if CommandName.RECALL_PRESET in willing:
         turn.change(tank=retried_at_once(state.tank))
-    if CommandName.LIMIT_DRIVE in carried:
+    if CommandName.LIMIT_DRIVE in willing:
         turn.change(drive=retried_at_once(state.drive))
     if sees_heater(turn.wiring, carried):
         look_for_gap(turn)  # it may have been gone for longer than anybody was woken for
@@ -119,7 +149,7 @@ def device_back(turn: Turn, output: str) -> None:
     if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
         turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))
     hold_offs = {
-        name: replace(each, until_us=turn.now_us) if name in carried else each for name, each in state.hold_offs.items()
+        name: replace(each, until_us=turn.now_us) if name in willing else each for name, each in state.hold_offs.items()
     }
     turn.change(hold_offs=hold_offs)
 
@@ -131,7 +161,9 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
     later_us = turn.now_us + FIRST_PAUSE_US  # a broken link takes no bold command; the safe direction is tried at once
     if not any(command.name in carried for command in state.commands.values()):  # else their end will tell
         turn.report(OutputFailed(output, None, reason))
-    turn.change(failing=state.failing | {output})
+        # Nothing was asked of it: it was unplugged or switched off, and whatever it refused before is worth a new try.
+        turn.change(refusals={name: count for name, count in state.refusals.items() if name not in carried})
+    turn.change(failing=state.failing | {output}, away={output: state.next_id, **state.away})
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         turn.change(permit=doubted(state.permit, error))
     if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:

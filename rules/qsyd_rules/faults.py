@@ -117,13 +117,26 @@ def acknowledge(turn: Turn, event: FaultAcknowledged) -> None:
     turn.change(fault=beneath, fault_locked=locked, covered=turn.state.covered[:-1])
     turn.amplifier_reason = f"fault {fault.code} acknowledged by {event.operator}"
     turn.report(FaultCleared(fault.number, fault.code, event.operator, event.reason))
-    after = (
-        "switch the amplifier on again: the whole warm-up runs" if fault.severity is Severity.SHUTDOWN else "standby"
-    )
+    after = _after(turn, fault)
     if beneath is not None:
         _tell(turn, beneath, locked=locked)
         after = f"{beneath.code} stands still, from before it: acknowledge that too"
     turn.effects.append(Answer(event.request_id, True, f"fault {fault.code} acknowledged; {after}"))
+
+
+def _after(turn: Turn, fault: Fault) -> str:
+    """What the operator may count on once this fault is acknowledged."""
+    if turn.atlas.station.amplifier is None:
+        return "no other stands"
+    if fault.severity is Severity.SHUTDOWN:
+        return "switch the amplifier on again: the whole warm-up runs"
+    match turn.state.amplifier:
+        case Hot():
+            return "standby"
+        case WarmUp():
+            return "the warm-up goes on"
+        case _:
+            return "the whole warm-up runs before it may operate"
 
 
 def _refusal(turn: Turn, event: FaultAcknowledged, fault: Fault) -> str | None:

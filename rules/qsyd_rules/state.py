@@ -203,6 +203,10 @@ class StationState:
     preset_missed: tuple[str, str] | None = None
     failing: frozenset[str] = frozenset()
     """Outputs whose last command failed."""
+    away: Mapping[str, int] = field(default_factory=dict)
+    """Outputs whose links are gone, each with the number of the first command that came after that."""
+    refusals: Mapping[CommandName, int] = field(default_factory=dict)
+    """How often in a row a bold command was not done by a device that had been there to do it."""
     commands: Mapping[int, Command] = field(default_factory=dict)
     """Commands under way, by number."""
     next_id: int = 1

@@ -31,7 +31,7 @@ CASES_MIN = min(25, STATES // 560)
 """A claim with fewer cases than this has not been tried."""
 HEALED_MIN = STATES // 40
 
-pytestmark = pytest.mark.timeout(max(300, STATES // 50))
+pytestmark = [pytest.mark.begun_first, pytest.mark.timeout(max(300, STATES // 50))]
 
 
 @pytest.fixture(scope="module")

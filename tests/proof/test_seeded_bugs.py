@@ -18,6 +18,8 @@ INVARIANTS = {
 }
 AT_LEAST = 2
 
+pytestmark = pytest.mark.begun_first
+
 
 @pytest.fixture(scope="module")
 def table() -> Iterator[dict[str, dict[str, str]]]:

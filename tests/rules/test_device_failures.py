@@ -179,8 +179,10 @@ def test_a_release_is_tried_again_when_its_device_is_back() -> None:
     bench.tune(7_050_000)
     bench.run(20 * S)
     bench.refusing.clear()
+    bench.lose("amp")
+    bench.run(S)
     bench.connect("amp")
-    bench.run(10 * MS)
+    bench.run(S)
 
     assert bench.is_released()
 
@@ -257,6 +259,33 @@ def test_a_tank_that_does_not_answer_keeps_the_amplifier_out_and_transmit_inhibi
 
     assert bench.is_released()
     assert bench.is_in_operate()
+
+
+def test_an_amplifier_that_is_silent_on_one_command_is_asked_for_it_with_growing_pauses() -> None:
+    """Its link counts as broken each time, and is back at once: that is no reason to ask as often as that."""
+    bench = live(outputs=APART)
+    bench.ignored.add(CommandName.RECALL_PRESET)
+    start_us = bench.now_us
+    bench.tune(7_050_000)
+    bench.run(60 * S)
+
+    assert gaps_s(bench, CommandName.RECALL_PRESET, start_us)[1:5] == [2, 4, 8, 16]
+    assert warnings(bench, start_us)[0] == "change-over-failed"
+    assert not bench.is_released()
+
+
+def test_an_amplifier_that_was_switched_off_and_on_is_asked_at_once_for_what_it_ignored_before() -> None:
+    bench = live(outputs=APART)
+    bench.ignored.add(CommandName.RECALL_PRESET)
+    bench.tune(7_050_000)
+    bench.run(20 * S)
+    bench.ignored.clear()
+    bench.lose("amp")
+    bench.run(S)
+    bench.connect("amp")
+    bench.run(S)
+
+    assert bench.is_released()
 
 
 def test_a_drive_limit_that_does_not_answer_keeps_transmit_inhibited() -> None:

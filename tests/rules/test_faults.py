@@ -162,7 +162,7 @@ def test_a_station_without_an_amplifier_latches_and_lets_a_person_out() -> None:
     assert not bench.is_released()
     assert "release-transmit" not in bench.names(number)
 
-    assert acknowledge(bench).accepted
+    assert acknowledge(bench).text == "fault unsafe-command acknowledged; no other stands"
     bench.run(2 * S)
 
     assert bench.is_released()
@@ -353,3 +353,22 @@ def test_a_fault_that_an_earlier_run_has_left_stands_still(metered: bool) -> Non
     assert acknowledge(again).accepted
     warm_up(again)
     again.must_be_unobjected()
+
+
+def test_an_acknowledgement_says_what_may_be_counted_on_then() -> None:
+    """Standby where the tube is warm; else what is left of the warm-up, or all of it."""
+    bench = a_bench()
+
+    def after(code: FaultCode) -> str:
+        bench.tell(FaultRemembered(bench.now_us, code, "tried on purpose"))
+        answer = acknowledge(bench, reason="tried on purpose")
+        assert answer.accepted
+        return answer.text
+
+    assert after(FaultCode.SWR) == "fault swr acknowledged; the whole warm-up runs before it may operate"
+    bench.ask(AmplifierRequest.ON)
+    bench.run(S)
+    assert after(FaultCode.SWR) == "fault swr acknowledged; the warm-up goes on"
+    bench.run(WARM_UP_US)
+    assert after(FaultCode.SWR) == "fault swr acknowledged; standby"
+    assert "switch the amplifier on again" in after(FaultCode.PLATE_VOLTAGE_LOW)

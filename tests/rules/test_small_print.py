@@ -10,6 +10,7 @@ from qsyd_rules.actuator import FIRST_PAUSE_US
 from qsyd_rules.command import CommandName, LimitDrive
 from qsyd_rules.effect import CloseIntent, Effect, ReadRig, RecordIntent
 from qsyd_rules.event import AmplifierRequest, Event, IntentRecorded
+from qsyd_rules.judgement import FRESH_US
 from qsyd_rules.notice import Warned
 from qsyd_rules.station import Rule, Then
 from qsyd_rules.words import AmplifierState, Mode
@@ -89,6 +90,20 @@ def test_a_target_that_two_readings_agree_on_already_costs_no_question() -> None
     assert bench.state.spot is not None
     assert bench.state.spot.segment == "20m/2"
     assert asked == []
+
+
+def test_a_rig_that_has_not_spoken_for_a_while_is_asked_at_once_and_its_next_poll_not_waited_for() -> None:
+    bench = operating(poll_us=1500 * MS)
+    assert bench.ask(AmplifierRequest.STANDBY).accepted
+    while bench.now_us - bench.state.rigs["main"].told_from_us <= FRESH_US + 50 * MS:
+        bench.run(10 * MS)
+    asked = effects_of(bench, ReadRig)
+    start_us = bench.now_us
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(200 * MS)
+
+    assert asked[0] < start_us + 100 * MS
+    assert bench.is_in_operate()
 
 
 # Where the amplifier may not be, and the drive

@@ -47,6 +47,8 @@ ROOMS = [str(Path(__file__).parents[2] / room) for room in ("daemon", "rules", "
 RUNS_MAX = 60
 """A seeded mistake that this many runs do not show is not seen."""
 
+pytestmark = pytest.mark.begun_first
+
 
 def in_another_station(change: Callable[[Station], Station]) -> MakeStation:
     """A core that takes its station for a slightly different one."""

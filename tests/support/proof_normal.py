@@ -15,6 +15,7 @@ from proof_station import GUARD_US, KEY_DOWN_US, LOST_US, REST_US, WARM_UP_US
 
 from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown
 from qsyd_rules.amplifier import Amplifier, CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp
+from qsyd_rules.belief import REFUSALS_AT_ONCE
 from qsyd_rules.command import Command, InhibitTransmit
 from qsyd_rules.fault import Fault
 from qsyd_rules.gate_account import Account
@@ -188,6 +189,11 @@ def core_state(state: StationState, ids: Ids, clock: Clock) -> StationState:
         sending=frozenset(),
         preset_missed=None,
         failing=frozenset(),
+        away={
+            output: 1 + sum(number < first_id for number in state.commands)
+            for output, first_id in sorted(state.away.items())
+        },
+        refusals={each: min(count, REFUSALS_AT_ONCE + 1) for each, count in sorted(state.refusals.items())},
         commands=renumbered(state.commands, ids),
         next_id=FIRST_ID,
         wake_us=None if state.wake_us is None else clock.moved(state.wake_us),

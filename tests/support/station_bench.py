@@ -7,6 +7,7 @@ import heapq
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import partial
 from itertools import count
 from typing import Any
 
@@ -160,6 +161,8 @@ class Bench:
         self.failing: set[str] = set()
         """Outputs that answer nothing: their commands fail after `fail_us`, unless they answer again by then."""
         self.refusing: set[CommandName] = set()
+        self.ignored: set[CommandName] = set()
+        """What devices are silent on: their link counts as broken over it, and is open again 50 ms later."""
         """Commands that every device refuses at once, while it answers all others."""
         self.fail_us = 1500 * MS
         self.misread_hz: int | None = None
@@ -355,8 +358,8 @@ class Bench:
         name = effect.command.name
         self.sent.append((self.now_us, effect.command))
         carriers = [output for output, carried in self.outputs.items() if name in carried]
-        silent = any(output in self.failing for output in carriers)
-        refused = name in self.refusing
+        silent = name in self.ignored or any(output in self.failing for output in carriers)
+        refused = name in self.refusing or name in self.ignored
 
         def outcome(output: str) -> OutputAnswer:
             if output in self.failing:
@@ -369,6 +372,10 @@ class Bench:
             answers = tuple(outcome(output) for output in carriers)
             result = worst([each.result for each in answers])
             self.answered.append(Answered(self.now_us, effect.command, result))
+            if name in self.ignored:
+                for output in carriers:
+                    self.lose(output, "no acknowledgement")
+                    self._at(self.now_us + 50 * MS, partial(self.connect, output))
             self.tell(CommandFinished(self.now_us, effect.command_id, answers))
 
         self._at(self.now_us + (self.fail_us if silent else self.answer_us), answer)

@@ -130,15 +130,15 @@ class _Acts:
     def _drift(self, at_us: int) -> None:
         """Slowly over an edge between two segments, and perhaps back."""
         segment = self._random.choice(self._station.segments)
-        step_hz = self._random.choice((-200, -50, 50, 200))
-        frequency_hz = segment.low_hz - 8 * step_hz
-        for number in range(self._random.randint(8, 24)):
-            self._dial(at_us + number * 40 * MS, frequency_hz)
-            frequency_hz += step_hz if number < 16 else -step_hz
+        step_hz = self._random.choice((-400, -100, 100, 400))
+        frequency_hz = segment.low_hz - 4 * step_hz
+        for number in range(self._random.randint(4, 12)):
+            self._dial(at_us + number * 80 * MS, frequency_hz)
+            frequency_hz += step_hz if number < 8 else -step_hz
 
     def _spin(self, at_us: int) -> None:
         step_hz = self._random.choice((-9_000, -1_000, 1_000, 9_000))
-        for number in range(self._random.randint(5, 40)):
+        for number in range(self._random.randint(5, 20)):
             self._dial(at_us + number * 15 * MS, max(1_000_000, self._dial_hz + step_hz))
 
     def _outside(self, at_us: int) -> None:
