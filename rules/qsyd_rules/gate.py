@@ -46,7 +46,7 @@ class RefusedError(Exception):
 class Gate:
     """The rules of the gate for one station; immutable. What it remembers is the `Account` handed in."""
 
-    __slots__ = ("_antennas", "_atlas", "_station", "_times", "_wiring")
+    __slots__ = ("_antennas", "_atlas", "_lost_after_us", "_station", "_times", "_wiring")
 
     def __init__(self, atlas: Atlas, wiring: Wiring) -> None:
         self._atlas = atlas
@@ -54,6 +54,9 @@ class Gate:
         self._station = atlas.station
         self._times = atlas.station.change_over
         self._antennas = {antenna.name: antenna for antenna in atlas.station.antennas}
+        amplifier, rigs = atlas.station.amplifier, atlas.station.rigs
+        followed = amplifier.follows if amplifier is not None else rigs[0].name
+        self._lost_after_us = next(rig.lost_after_us for rig in rigs if rig.name == followed)
 
     def judge(self, account: Account, command: Command) -> None:
         """Let a command pass by returning, or raise `RefusedError`."""
@@ -215,7 +218,7 @@ class Gate:
             raise RefusedError("I9", f"drive {shown} on an estimate, which bears {most_w} W")
 
     def _check_release(self, account: Account) -> None:
-        """I4, I24: everything rests where it was sent, and the frequency is one that this antenna serves."""
+        """I4, I8, I24: everything rests where it was sent, and the rig tells a frequency that this antenna serves."""
         if account.locked_out:
             raise RefusedError("I24", "maintenance lockout")
         if account.exchanging:
@@ -224,6 +227,8 @@ class Gate:
             raise RefusedError("I4", "something is still moving")
         if account.rig_heard_us is None or account.transmit_hz is None:
             raise RefusedError("I8", "the rig has not told where it would transmit")
+        if account.now_us - account.rig_heard_us >= self._lost_after_us:
+            raise RefusedError("I8", "the rig has been silent for too long")
         if self._wiring.carries(SelectAntenna.name):
             antenna = self._antennas.get(account.antenna or "")
             if antenna is None:

@@ -12,6 +12,7 @@ from proof_station import (
     FAR,
     GUARD_US,
     HYSTERESIS_HZ,
+    LOST_US,
     LOWER,
     OTHER,
     OUTPUTS,
@@ -142,6 +143,7 @@ REFUSED: list[tuple[tuple[Command, ...], str, dict[str, Any]]] = [
     ((RELEASE,), "I4", {"under_way": UNDER_WAY}),
     ((RELEASE,), "I8", {"rig_heard_us": None}),
     ((RELEASE,), "I8", {"transmit_hz": None}),
+    ((RELEASE,), "I8", {"rig_heard_us": NOW_US - LOST_US}),
     ((RELEASE,), "I4", {"antenna": None}),
     ((RELEASE,), "I4", {"antenna": "beam"}),
     ((RELEASE,), "I4", {"transmit_hz": OUTSIDE}),
@@ -185,6 +187,10 @@ def test_the_safe_direction_passes_whatever_is_known(command: Command) -> None:
 def test_an_antenna_that_is_not_of_this_station_and_place_is_refused(changed: dict[str, Any]) -> None:
     with pytest.raises(RefusedError, match="I10"):
         GATE.judge(SOUND, replace(SELECT, **changed))
+
+
+def test_a_rig_counts_until_it_has_been_silent_for_its_time() -> None:
+    GATE.judge(SOUND.but(rig_heard_us=NOW_US - LOST_US + 1), RELEASE)
 
 
 def test_a_dead_or_hanging_disk_lets_antenna_and_tank_move() -> None:

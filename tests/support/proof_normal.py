@@ -205,7 +205,7 @@ def gate_account(account: Account, ids: Ids, clock: Clock) -> Account:
     note = account.note
     return account.but(
         now_us=BASE_US,
-        rig_heard_us=clock.past_or_none(account.rig_heard_us, 0),  # only whether it is heard at all
+        rig_heard_us=clock.past_or_none(account.rig_heard_us, LOST_US),
         rig_told_from_us=clock.past(account.rig_told_from_us, _FRESH_US),
         rf={},
         unkeyed_since_us=clock.past(account.unkeyed_since_us, GUARD_US),
