@@ -289,7 +289,9 @@ class Service:
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
             answers = [(name, each.result(), took_us[each]) for name, each in performing.items()]
-            told = tuple(OutputAnswer(name, done.result, done.error, took) for name, done, took in answers)
+            told = tuple(
+                OutputAnswer(name, done.result, done.error, took, done.ignored) for name, done, took in answers
+            )
             self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
 
         for task in performing.values():

@@ -1,9 +1,18 @@
 """What the answers of devices, and their coming and going, do to what is believed of the station."""
 
 from dataclasses import replace
-from typing import assert_never
+from typing import Any, assert_never
 
-from qsyd_rules.actuator import FIRST_PAUSE_US, Commanded, Unknown, doubted, finished, rests_at, retried_at_once
+from qsyd_rules.actuator import (
+    FIRST_PAUSE_US,
+    Actuator,
+    Commanded,
+    Unknown,
+    doubted,
+    finished,
+    rests_at,
+    retried_at_once,
+)
 from qsyd_rules.amplifier import SwitchingOff
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.event import CommandFinished
@@ -11,7 +20,7 @@ from qsyd_rules.heater import heater_answered, look_for_gap
 from qsyd_rules.metering import awaits_positions
 from qsyd_rules.notice import CommandDone, OutputFailed, OutputRecovered
 from qsyd_rules.permit import permit_answered
-from qsyd_rules.state import HoldOff, Permit
+from qsyd_rules.state import HoldOff, Permit, is_ignored
 from qsyd_rules.turn import Turn
 from qsyd_rules.wiring import Wiring
 from qsyd_rules.words import Result, worst
@@ -19,20 +28,6 @@ from qsyd_rules.words import Result, worst
 FIRST_HOLD_OFF_US = 1_000_000
 LONGEST_HOLD_OFF_US = 30_000_000
 """A bold command that fails although its device answers others is tried again after one second, doubling to thirty."""
-REFUSALS_AT_ONCE = 1
-"""So often what a device did not do is tried again as soon as its link is back; from then on the pauses hold.
-
-A device that is silent on one command is taken for lost, and is back at once: without this it would be asked for ever.
-"""
-_BOLD = frozenset(
-    {
-        CommandName.SELECT_ANTENNA,
-        CommandName.RECALL_PRESET,
-        CommandName.LIMIT_DRIVE,
-        CommandName.AMPLIFIER_OPERATE,
-        CommandName.RELEASE_TRANSMIT,
-    }
-)
 
 
 def finish_command(turn: Turn, event: CommandFinished) -> None:
@@ -43,8 +38,8 @@ def finish_command(turn: Turn, event: CommandFinished) -> None:
     result = worst([answer.result for answer in event.answers])
     errors = [f"{answer.output}: {answer.error}" for answer in event.answers if answer.error is not None]
     _report_answers(turn, event, command)
-    if command.name in _BOLD:
-        _count_refusal(turn, event, command.name)
+    _count_ignored(turn, event, command.name)
+    _hold_off(turn, event, command.name, result)
     _believe(turn, event.command_id, command.name, result, "; ".join(errors) or None)
 
 
@@ -63,15 +58,13 @@ def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> Non
         turn.change(failing=frozenset(failing))
 
 
-def _count_refusal(turn: Turn, event: CommandFinished, name: CommandName) -> None:
-    """Count what a device did not do; one whose link was gone already had no say in it."""
-    state = turn.state
-    failed = [answer.output for answer in event.answers if answer.result is Result.FAILED]
-    if not failed:
-        if name in state.refusals:
-            turn.change(refusals={each: count for each, count in state.refusals.items() if each is not name})
-    elif any(event.command_id < state.away.get(output, state.next_id) for output in failed):
-        turn.change(refusals={**state.refusals, name: state.refusals.get(name, 0) + 1})
+def _count_ignored(turn: Turn, event: CommandFinished, name: CommandName) -> None:
+    """Count how often a command was ignored; one that was cut off, or never left, tells nothing either way."""
+    ignored = turn.state.ignored
+    if any(answer.ignored for answer in event.answers):
+        turn.change(ignored={**ignored, name: ignored.get(name, 0) + 1})
+    elif name in ignored and all(answer.result is not Result.FAILED for answer in event.answers):
+        turn.change(ignored={each: count for each, count in ignored.items() if each is not name})
 
 
 def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: str | None) -> None:
@@ -83,7 +76,6 @@ def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: 
                 turn.change(permit=finished(state.permit, result, error, at_us, 0))
                 if name is CommandName.RELEASE_TRANSMIT and result is Result.FAILED:
                     turn.change(permit=Unknown(0, 0, error))  # it may have got through: inhibit again, at once
-                _hold_off(turn, CommandName.RELEASE_TRANSMIT, name, result)
                 permit_answered(turn)
             elif name is CommandName.RELEASE_TRANSMIT and rests_at(state.permit, Permit.INHIBITED):
                 turn.change(permit=Unknown(0, 0, "release-transmit ended after the inhibit that overtook it"))
@@ -92,7 +84,6 @@ def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: 
                 turn.change(line=finished(state.line, result, error, at_us, times.relay_settle_us))
                 if name is CommandName.AMPLIFIER_OPERATE and result is Result.FAILED:
                     turn.change(line=Unknown(0, 0, error))  # it may have got through: standby again, at once
-                _hold_off(turn, CommandName.AMPLIFIER_OPERATE, name, result)
             elif name is CommandName.AMPLIFIER_OPERATE and not isinstance(state.line, Commanded):
                 turn.change(line=Unknown(0, 0, "amplifier-operate ended after the standby that overtook it"))
         case CommandName.SELECT_ANTENNA:
@@ -114,25 +105,37 @@ def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: 
             assert_never(name)
 
 
-def _hold_off(turn: Turn, watched: CommandName, name: CommandName, result: Result) -> None:
-    """Space out a command of the bold direction that fails again and again; a success forgets it."""
-    if name is not watched:
+def _hold_off(turn: Turn, event: CommandFinished, name: CommandName, result: Result) -> None:
+    """Space out a release or an operate that fails again and again; a success forgets it.
+
+    One that the safe direction has overtaken counts only where its device had ignored it before.
+    """
+    if name is CommandName.RELEASE_TRANSMIT:
+        actuator: Actuator[Any] = turn.state.permit
+    elif name is CommandName.AMPLIFIER_OPERATE:
+        actuator = turn.state.line
+    else:
+        return
+    awaited = isinstance(actuator, Commanded) and actuator.command_id == event.command_id
+    if not awaited and not any(answer.ignored for answer in event.answers):
         return
     hold_offs = dict(turn.state.hold_offs)
     if result is Result.FAILED:
-        failures = hold_offs[watched].failures + 1 if watched in hold_offs else 1
+        failures = hold_offs[name].failures + 1 if name in hold_offs else 1
         pause_us = min(LONGEST_HOLD_OFF_US, FIRST_HOLD_OFF_US << min(failures - 1, 8))
-        hold_offs[watched] = HoldOff(failures, turn.now_us + pause_us)
-    elif hold_offs.pop(watched, None) is None:
+        hold_offs[name] = HoldOff(failures, turn.now_us + pause_us)
+    elif hold_offs.pop(name, None) is None:
         return
     turn.change(hold_offs=hold_offs)
 
 
 def device_back(turn: Turn, output: str) -> None:
-    """Try anew at once what failed while the device was gone; the safe direction whatever it did to that before."""
+    """Try anew at once what failed while the device was gone, and the safe direction whatever it did to that before.
+
+    A device that is silent on one command is taken for lost, and is back at once: what it ignores keeps to its pauses.
+    """
     state, carried = turn.state, turn.wiring.of(output)
-    turn.change(away={name: first_id for name, first_id in state.away.items() if name != output})
-    willing = frozenset(name for name in carried if state.refusals.get(name, 0) <= REFUSALS_AT_ONCE)
+    willing = frozenset(name for name in carried if not is_ignored(state, name))
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         turn.change(permit=retried_at_once(state.permit))
     if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:
@@ -146,7 +149,7 @@ def device_back(turn: Turn, output: str) -> None:
     if sees_heater(turn.wiring, carried):
         look_for_gap(turn)  # it may have been gone for longer than anybody was woken for
         turn.change(amplifier_lost_us=None)
-    if CommandName.AMPLIFIER_OFF in carried and isinstance(state.amplifier, SwitchingOff):
+    if CommandName.AMPLIFIER_OFF in willing and isinstance(state.amplifier, SwitchingOff):
         turn.change(amplifier=replace(state.amplifier, retry_us=turn.now_us))
     hold_offs = {
         name: replace(each, until_us=turn.now_us) if name in willing else each for name, each in state.hold_offs.items()
@@ -161,9 +164,9 @@ def device_lost(turn: Turn, output: str, reason: str) -> None:
     later_us = turn.now_us + FIRST_PAUSE_US  # a broken link takes no bold command; the safe direction is tried at once
     if not any(command.name in carried for command in state.commands.values()):  # else their end will tell
         turn.report(OutputFailed(output, None, reason))
-        # Nothing was asked of it: it was unplugged or switched off, and whatever it refused before is worth a new try.
-        turn.change(refusals={name: count for name, count in state.refusals.items() if name not in carried})
-    turn.change(failing=state.failing | {output}, away={output: state.next_id, **state.away})
+        # Nothing was asked of it: it was unplugged or switched off, and whatever it ignored before is worth a new try.
+        turn.change(ignored={name: count for name, count in state.ignored.items() if name not in carried})
+    turn.change(failing=state.failing | {output})
     if CommandName.INHIBIT_TRANSMIT in carried or CommandName.RELEASE_TRANSMIT in carried:
         turn.change(permit=doubted(state.permit, error))
     if CommandName.AMPLIFIER_STANDBY in carried or CommandName.AMPLIFIER_OPERATE in carried:

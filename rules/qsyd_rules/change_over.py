@@ -19,7 +19,7 @@ from qsyd_rules.judgement import (
     spot_of,
 )
 from qsyd_rules.notice import ChangeOverFinished, ChangeOverStarted, Warned
-from qsyd_rules.state import ChangeOver, HoldOff, Intent
+from qsyd_rules.state import ChangeOver, HoldOff, Intent, is_ignored
 from qsyd_rules.turn import Turn
 
 NOTE_WAIT_US = 500_000
@@ -39,7 +39,7 @@ def begin(turn: Turn, wanted: Needs, refusal: str | None) -> None:
     operating = operate_wanted(turn, refusal) and turn.now_us >= at_rest_at_us(turn) and agrees(turn)
     if not (wanted.relays or operating) or moves(state.antenna) or moves(state.tank):
         return
-    if _obstacle(turn, wanted) is not None:
+    if _obstacle(turn, wanted) is not None or _safe_direction_ignored(turn):
         return
     if turn.now_us < state.care.allowed_at_us(turn.now_us):
         _warn_of_relay_care(turn)
@@ -182,6 +182,12 @@ def _obstacle(turn: Turn, wanted: Needs) -> str | None:
         if needed and isinstance(actuator, Unknown) and turn.now_us < actuator.retry_at_us:
             return actuator.error or "no answer"
     return None
+
+
+def _safe_direction_ignored(turn: Turn) -> bool:
+    """Whether a device that is there ignores inhibit or standby, which are asked for again without any change-over."""
+    state = turn.state
+    return is_ignored(state, CommandName.INHIBIT_TRANSMIT) or is_ignored(state, CommandName.AMPLIFIER_STANDBY)
 
 
 def report_finished(turn: Turn) -> None:

@@ -105,6 +105,8 @@ class OutputAnswer:
     error: str | None = None
     took_us: int | None = None
     """From the command's leaving to this output's answer; None where whoever tells has not measured it."""
+    ignored: bool = False
+    """Of a failed one: whether the device was there, and has let a whole time-out pass or answered that it does not."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -132,9 +132,11 @@ def _after(turn: Turn, fault: Fault) -> str:
         return "switch the amplifier on again: the whole warm-up runs"
     match turn.state.amplifier:
         case Hot():
-            return "standby"
+            return "ask for operate again"
         case WarmUp():
             return "the warm-up goes on"
+        case CoolDown():
+            return "the amplifier cools down"
         case _:
             return "the whole warm-up runs before it may operate"
 

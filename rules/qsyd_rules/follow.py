@@ -31,7 +31,7 @@ def read_rig(turn: Turn, event: RigRead) -> None:
     keyed = True if was_keyed and event.keyed is None else event.keyed
     is_keyed = keyed is True
     now_us = turn.now_us
-    told = RigState(
+    told = known.but(
         up=True,
         heard_us=now_us,
         lost_because="",
@@ -45,6 +45,7 @@ def read_rig(turn: Turn, event: RigRead) -> None:
         asked_us=known.asked_us if event.asked_at_us is None else event.asked_at_us,
         told_from_us=known.told_from_us if event.fresh_from_us is None else event.fresh_from_us,
         placed=None if first else known.placed,
+        told_of=None if first else known.told_of,
     )
     turn.change(rigs={**turn.state.rigs, event.rig: told})
     if first:
@@ -92,7 +93,7 @@ def _redecide_followed(turn: Turn, known: RigState) -> None:
         return
     before = turn.state.here
     here = turn.atlas.place(turn.situation(turn.followed, known.transmit_hz), turn.state.presets)
-    if here == before:
+    if here is before or here == before:
         return
     if before is None or here.key != before.key:
         turn.change(here_since_us=turn.now_us)
@@ -114,9 +115,12 @@ def report_followed(turn: Turn) -> None:
 
 def _report_placed(turn: Turn, placement: Placement) -> None:
     known = turn.state.rigs[placement.rig]
+    told_of = (placement, turn.state.minute_used, turn.state.hold, turn.atlas.rulebook)
+    if told_of == known.told_of:
+        return
     placed = placed_notice(turn, placement)
+    turn.change(rigs={**turn.state.rigs, placement.rig: known.but(placed=placed, told_of=told_of)})
     if placed != known.placed:
-        turn.change(rigs={**turn.state.rigs, placement.rig: known.but(placed=placed)})
         turn.report(placed)
 
 

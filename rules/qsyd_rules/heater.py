@@ -1,5 +1,7 @@
 """The heater: what operators ask of the amplifier, what its answers and time make of it."""
 
+from dataclasses import replace
+
 from qsyd_rules import amplifier as model
 from qsyd_rules.actuator import Commanded, heads_for
 from qsyd_rules.amplifier import CoolDown, Hot, Line, Off, SwitchingOff, SwitchingOn, WarmUp
@@ -66,6 +68,9 @@ def ask_amplifier(turn: Turn, event: OperatorAsked) -> None:
     )
     turn.change(amplifier=verdict.model, wish=verdict.wish)
     turn.amplifier_reason = f"asked by {event.operator}"
+    if verdict.accepted and verdict.wish and CommandName.AMPLIFIER_OPERATE in state.hold_offs:
+        pause = replace(state.hold_offs[CommandName.AMPLIFIER_OPERATE], until_us=turn.now_us)  # a person asks: now
+        turn.change(hold_offs={**state.hold_offs, CommandName.AMPLIFIER_OPERATE: pause})
     if verdict.send_on:
         heater_on(turn)
     if verdict.send_off:

@@ -17,6 +17,8 @@ from qsyd_rules.words import Mode
 
 _SIDEBAND_HZ = {Mode.USB: (0, 3_000), Mode.LSB: (-3_000, 0), Mode.AM: (-3_000, 3_000)}
 """What a voice signal occupies around the dial. Common practice, no source."""
+PLACES_KEPT = 64
+"""So many answers an atlas remembers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ class Atlas:
         "_by_name",
         "_estimated",
         "_first_antenna",
+        "_placed",
         "_segments",
         "rulebook",
         "segments_by_name",
@@ -92,6 +95,7 @@ class Atlas:
         self.segments_by_name = {segment.name: segment for segment in station.segments}
         self._by_name = {antenna.name: antenna for antenna in station.antennas}
         self._estimated: tuple[Presets, dict[tuple[str, str], Estimate | None]] = ({}, {})
+        self._placed: tuple[Presets, dict[Situation, Placement]] = ({}, {})
         self._first_antenna: dict[str, Antenna] = {}
         for antenna in station.antennas:
             for band in antenna.bands:
@@ -102,7 +106,19 @@ class Atlas:
         return self._segments.at(frequency_hz)
 
     def place(self, situation: Situation, presets: Presets) -> Placement:
-        """Decide where this situation places the station. Total: every frequency has a placement."""
+        """Decide where this situation places the station. Total: every frequency has a placement.
+
+        Most events change nothing that decides, so the latest answers are kept: the same question gets the same object.
+        """
+        if self._placed[0] is not presets or len(self._placed[1]) >= PLACES_KEPT:
+            self._placed = (presets, {})
+        known = self._placed[1]
+        placement = known.get(situation)
+        if placement is None:
+            placement = known[situation] = self._place(situation, presets)
+        return placement
+
+    def _place(self, situation: Situation, presets: Presets) -> Placement:
         station, frequency_hz = self.station, situation.frequency_hz
         selections = self.rulebook.select(situation)
         segment = self._segments.at(frequency_hz)

@@ -118,17 +118,15 @@ def _settle_again(turn: Turn, before: Station) -> None:
 
 
 def _readings(turn: Turn, event: Reloaded) -> None:
-    """What a device told, and what it refused, counts only for as long as that device is asked."""
+    """What a device told, and what it ignored, counts only for as long as that device is asked."""
     state = turn.state
     kept = turn.wiring.meters.keys() - event.outputs
-    linked = turn.wiring.outputs.keys() - event.outputs
     turn.change(
         readings={name: told for name, told in state.readings.items() if name in kept},
         rf_w={name: watts for name, watts in state.rf_w.items() if name in kept},
         stale=state.stale & kept,
-        failing=state.failing & linked,
-        away={name: first_id for name, first_id in state.away.items() if name in linked},
-        refusals={},
+        failing=state.failing & (turn.wiring.outputs.keys() - event.outputs),
+        ignored={},
     )
 
 

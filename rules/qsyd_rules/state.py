@@ -62,6 +62,8 @@ class RigState:
     """When the question behind its newest word on keying was sent; where it cannot tell that, on the dial."""
     placed: Placed | None = None
     """The decision last reported."""
+    told_of: tuple[object, ...] | None = None
+    """What it was made from: while that is the same, there is nothing new to report."""
 
     def but(self, **fields: Any) -> "RigState":
         """The same with some fields replaced; every poll makes one, and this is the fastest way."""
@@ -203,10 +205,8 @@ class StationState:
     preset_missed: tuple[str, str] | None = None
     failing: frozenset[str] = frozenset()
     """Outputs whose last command failed."""
-    away: Mapping[str, int] = field(default_factory=dict)
-    """Outputs whose links are gone, each with the number of the first command that came after that."""
-    refusals: Mapping[CommandName, int] = field(default_factory=dict)
-    """How often in a row a bold command was not done by a device that had been there to do it."""
+    ignored: Mapping[CommandName, int] = field(default_factory=dict)
+    """How often in a row a command was not done by a device that was there to do it."""
     commands: Mapping[int, Command] = field(default_factory=dict)
     """Commands under way, by number."""
     next_id: int = 1
@@ -222,6 +222,15 @@ class StationState:
         known.update(self.__dict__)
         known.update(fields)
         return copy
+
+
+IGNORED_AT_ONCE = 1
+"""So often what a device ignored is tried again as soon as its link is back; from then on the pauses hold."""
+
+
+def is_ignored(state: StationState, name: CommandName) -> bool:
+    """Whether a device that is there ignores this command, again and again."""
+    return state.ignored.get(name, 0) > IGNORED_AT_ONCE
 
 
 def standing(state: StationState) -> tuple[Fault, ...]:

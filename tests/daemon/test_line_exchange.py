@@ -141,6 +141,27 @@ def test_silence_ends_after_three_tries_and_reopens_the_link() -> None:
     )
 
 
+def test_what_had_a_whole_time_out_over_an_open_link_was_ignored_and_what_was_cut_off_before_was_not() -> None:
+    silent, overtaken, hurried, loose, absent = (Bench(is_open=number < 4) for number in range(5))
+    for bench in (silent, overtaken, hurried, loose, absent):
+        bench.submit(1, SELECT)
+    silent.run(BOUND_US)
+    overtaken.run(TIMEOUT_US)
+    overtaken.submit(2, INHIBIT)
+    hurried.run(TIMEOUT_US - 1)
+    hurried.submit(2, INHIBIT)
+    for _ in range(RETRIES):
+        loose.run(10_000)
+        loose.lose()
+        loose.open()
+    loose.lose()
+    absent.run(BOUND_US)
+
+    assert [bench.ended[1].ignored for bench in (silent, overtaken, hurried, loose, absent)] == [
+        *(True, True, False, False, False)
+    ]
+
+
 def test_late_ok_to_a_first_try_acknowledges_that_command_and_never_the_next() -> None:
     """The first try's OK arrives after the second try; the second try's own OK arrives later still."""
     bench = Bench()

@@ -3,6 +3,7 @@
     python tests/proof/mutate.py                            every module of the safety core
     python tests/proof/mutate.py judgement sequencer        these
     python tests/proof/mutate.py gate --every 3             each third mutant of one, where time is short
+    python tests/proof/mutate.py gate --minutes 20          what 20 minutes allow; the rest later, with --past
 
 What only the type checker looks at is left alone: the arguments of decorators, and `assert_never`.
 
@@ -248,6 +249,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("modules", nargs="*", default=CORE, help=f"of {', '.join(CORE)}; all of them if none is named")
     parser.add_argument("--every", type=int, default=1, help="try each so-many-th mutant only")
+    parser.add_argument("--past", type=int, default=0, help="leave out so many, which an earlier run has tried")
     parser.add_argument("--parallel", type=int, default=2, help="mutants at once")
     parser.add_argument("--minutes", type=float, default=float("inf"), help="begin no further mutant after this time")
     parser.add_argument("--verbose", action="store_true", help="tell the end of each mutant as it comes, on stderr")
@@ -274,7 +276,7 @@ def main() -> int:
 
         everything = {module: mutants(module, sound.root) for module in asked.modules}
         for module in asked.modules:
-            chosen = everything[module][:: asked.every]
+            chosen = everything[module][asked.past :: asked.every]
             ends = try_all(chosen, copies, until_s, tell)
             survivors = [mutant for mutant, end in zip(chosen, ends, strict=True) if end is None]
             run = sum(end != NOT_TRIED for end in ends)

@@ -4,7 +4,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating
+from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, every_preset, live, operating, station
 
 from qsyd_rules.actuator import rests_at
 from qsyd_rules.amplifier import Off
@@ -272,6 +272,80 @@ def test_an_amplifier_that_is_silent_on_one_command_is_asked_for_it_with_growing
     assert gaps_s(bench, CommandName.RECALL_PRESET, start_us)[1:5] == [2, 4, 8, 16]
     assert warnings(bench, start_us)[0] == "change-over-failed"
     assert not bench.is_released()
+
+
+@pytest.mark.parametrize("outputs", [None, APART], ids=["two boxes", "permit apart"])
+def test_an_operate_that_is_ignored_is_tried_with_growing_pauses_and_transmit_goes_on_barefoot(
+    outputs: dict[str, frozenset[CommandName]] | None,
+) -> None:
+    """Standby goes out behind it at once, before its end is told; that end counts none the less."""
+    bench = operating() if outputs is None else operating(outputs=outputs)
+    assert bench.ask(AmplifierRequest.STANDBY).accepted
+    bench.ignored.add(CommandName.AMPLIFIER_OPERATE)
+    start_us = bench.now_us
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(60 * S)
+
+    assert gaps_s(bench, CommandName.AMPLIFIER_OPERATE, start_us)[1:5] == [2, 4, 8, 16]
+    assert bench.is_released()
+    assert not bench.is_in_operate()
+    bench.ignored.clear()
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    bench.run(S)
+    assert bench.is_in_operate(), "a person who asks anew is not made to wait for the pause"
+
+
+def test_a_release_that_is_ignored_is_tried_with_growing_pauses_and_moves_nothing_each_time() -> None:
+    """Where one box holds permit and tank, its link's loss makes both unknown."""
+    bench = live()
+    bench.ignored.add(CommandName.RELEASE_TRANSMIT)
+    bench.tune(7_050_000)
+    start_us = bench.now_us
+    bench.run(60 * S)
+
+    assert gaps_s(bench, CommandName.RELEASE_TRANSMIT, start_us)[1:5] == [2, 4, 8, 16]
+    assert len([name for _, name in bench.since(start_us) if name == "recall-preset"]) <= 7
+    assert not bench.is_released()
+
+
+def test_an_off_that_is_ignored_is_repeated_every_half_minute_and_told_as_often() -> None:
+    bench = operating(outputs=APART)
+    bench.ignored.add(CommandName.AMPLIFIER_OFF)
+    assert bench.ask(AmplifierRequest.OFF_NOW).accepted
+    start_us = bench.now_us
+    bench.run(120 * S)
+
+    assert gaps_s(bench, CommandName.AMPLIFIER_OFF, start_us)[1:] == [30, 30, 30]
+    assert warnings(bench, start_us).count("amplifier-not-off") == 5
+
+
+def test_a_standby_that_is_ignored_is_repeated_at_once_without_beginning_a_change_over_each_time() -> None:
+    bench = operating(outputs=APART)
+    bench.ignored.add(CommandName.AMPLIFIER_STANDBY)
+    notes, start_us = len(bench.intents), bench.now_us
+    bench.tune(7_050_000)
+    bench.run(60 * S)
+
+    assert len([name for _, name in bench.since(start_us) if name == "amplifier-standby"]) > 30
+    assert len(bench.told("change-over-started", start_us)) <= 2
+    assert len(bench.intents) - notes <= 4
+    assert not bench.is_released()
+    bench.ignored.clear()
+    bench.run(31 * S)
+    assert bench.is_released()
+
+
+@pytest.mark.parametrize("off_s", [3, 20, 72])
+def test_a_switch_that_was_off_from_the_start_is_tried_at_once_when_it_comes(off_s: int) -> None:
+    """Its link was never lost, for it was never open; what found no link says nothing about the device."""
+    of = station()
+    bench = Bench(of, every_preset(of), outputs=APART)
+    bench.failing.add("switch")
+    bench.run(off_s * S)
+    bench.connect("switch")
+    bench.run(3 * S)
+
+    assert bench.is_released()
 
 
 def test_an_amplifier_that_was_switched_off_and_on_is_asked_at_once_for_what_it_ignored_before() -> None:

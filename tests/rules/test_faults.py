@@ -356,7 +356,7 @@ def test_a_fault_that_an_earlier_run_has_left_stands_still(metered: bool) -> Non
 
 
 def test_an_acknowledgement_says_what_may_be_counted_on_then() -> None:
-    """Standby where the tube is warm; else what is left of the warm-up, or all of it."""
+    """Operate where the tube is warm; else what is left of the warm-up, or all of it."""
     bench = a_bench()
 
     def after(code: FaultCode) -> str:
@@ -370,5 +370,7 @@ def test_an_acknowledgement_says_what_may_be_counted_on_then() -> None:
     bench.run(S)
     assert after(FaultCode.SWR) == "fault swr acknowledged; the warm-up goes on"
     bench.run(WARM_UP_US)
-    assert after(FaultCode.SWR) == "fault swr acknowledged; standby"
+    assert after(FaultCode.SWR) == "fault swr acknowledged; ask for operate again"
+    bench.ask(AmplifierRequest.OFF)
+    assert after(FaultCode.SWR) == "fault swr acknowledged; the amplifier cools down"
     assert "switch the amplifier on again" in after(FaultCode.PLATE_VOLTAGE_LOW)

@@ -58,7 +58,9 @@ def test_a_release_that_is_refused_leaves_its_note_to_be_used_again() -> None:
     warm_up(bench)
     bench.refusing = {CommandName.RELEASE_TRANSMIT}
     bench.tune(7_050_000, push=True)
-    bench.run(5 * S)
+    bench.run(S)
+    bench.refusing = set()
+    bench.run(2 * S)
     bench.must_be_unobjected()
     assert len(bench.times(CommandName.AMPLIFIER_OPERATE)) > 2
 

@@ -92,8 +92,8 @@ class Line:
         self.ended: list[tuple[int, int, Result, str | None]] = []
         self.lost: list[str] = []
         self.device = Device(replace(DevicePlan("box", carries), **plan), self.agenda, Random("line"), self._obey)
-        self.device.finished = lambda name, ticket, result, error: self.ended.append(
-            (self.agenda.now_us, ticket, result, error)
+        self.device.finished = lambda ticket, answer: self.ended.append(
+            (self.agenda.now_us, ticket, answer.result, answer.error)
         )
         self.device.lost = lambda name, reason: self.lost.append(reason)
         self.device.start()

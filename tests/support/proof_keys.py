@@ -63,8 +63,7 @@ _CORE = frozenset(
         "sending",
         "preset_missed",
         "failing",
-        "away",
-        "refusals",
+        "ignored",
         "commands",
         "next_id",
         "started",
@@ -108,7 +107,7 @@ _GATE = frozenset(
 )
 _RIG = frozenset(
     "up heard_us lost_because frequency_hz transmit_hz split mode keyed unkeyed_since_us moved_us asked_us "  # noqa: SIM905
-    "told_from_us placed".split()
+    "told_from_us placed told_of".split()
 )
 _CHANGE_OVER = frozenset(
     "intent_id started_us origin target shown noted_us intent touched operated not_before_us".split()  # noqa: SIM905
@@ -158,8 +157,7 @@ def core_key(state: StationState) -> tuple[object, ...]:
         state.amplifier_lost_us,
         tuple(state.hold_offs.items()),
         state.reasons,
-        tuple(state.away.items()),
-        tuple(state.refusals.items()),
+        tuple(state.ignored.items()),
         tuple(state.commands.items()),
         state.started,
         state.stopping,

@@ -15,14 +15,13 @@ from proof_station import GUARD_US, KEY_DOWN_US, LOST_US, REST_US, WARM_UP_US
 
 from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown
 from qsyd_rules.amplifier import Amplifier, CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp
-from qsyd_rules.belief import REFUSALS_AT_ONCE
 from qsyd_rules.command import Command, InhibitTransmit
 from qsyd_rules.fault import Fault
 from qsyd_rules.gate_account import Account
 from qsyd_rules.protection import Guarded
 from qsyd_rules.readings import NO_READINGS
 from qsyd_rules.relay_care import RelayCare
-from qsyd_rules.state import ChangeOver, HoldOff, RigState, StationState
+from qsyd_rules.state import IGNORED_AT_ONCE, ChangeOver, HoldOff, RigState, StationState
 
 BASE_US = 1_000_000_000_000
 FIRST_ID = 100
@@ -189,11 +188,7 @@ def core_state(state: StationState, ids: Ids, clock: Clock) -> StationState:
         sending=frozenset(),
         preset_missed=None,
         failing=frozenset(),
-        away={
-            output: 1 + sum(number < first_id for number in state.commands)
-            for output, first_id in sorted(state.away.items())
-        },
-        refusals={each: min(count, REFUSALS_AT_ONCE + 1) for each, count in sorted(state.refusals.items())},
+        ignored={each: min(count, IGNORED_AT_ONCE + 1) for each, count in sorted(state.ignored.items())},
         commands=renumbered(state.commands, ids),
         next_id=FIRST_ID,
         wake_us=None if state.wake_us is None else clock.moved(state.wake_us),

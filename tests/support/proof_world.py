@@ -172,7 +172,7 @@ def events(node: Node, deed: Deed) -> list[Event]:
             number = int(deed.what or 0)
             carrier = CARRIER[node.core.commands[number].name]
             error = None if result is Result.ACKNOWLEDGED else "no answer"
-            return [CommandFinished(now_us, number, (OutputAnswer(carrier, result, error),))]
+            return [CommandFinished(now_us, number, (OutputAnswer(carrier, result, error, ignored=error is not None),))]
         case Kind.RECORDED | Kind.UNRECORDED:
             return [IntentRecorded(now_us, NOTE_ID, None if deed.kind is Kind.RECORDED else "disk full")]
         case Kind.ASK:

@@ -365,7 +365,9 @@ class Bench:
             if output in self.failing:
                 return OutputAnswer(output, Result.FAILED, "no acknowledgement")
             return (
-                OutputAnswer(output, Result.FAILED, "refused") if refused else OutputAnswer(output, Result.ACKNOWLEDGED)
+                OutputAnswer(output, Result.FAILED, "refused", ignored=True)
+                if refused
+                else OutputAnswer(output, Result.ACKNOWLEDGED)
             )
 
         def answer() -> None:

@@ -152,10 +152,10 @@ class LineDevice:
                 case Send(data):
                     if self._link is not None:
                         self._link.write(data)
-                case Finished(ticket, result, error):
+                case Finished(ticket, result, error, ignored):
                     future = self._futures.pop(ticket, None)
                     if future is not None and not future.done():
-                        future.set_result(Performed(result, error))
+                        future.set_result(Performed(result, error, ignored))
                 case Told(readings):
                     told.append(readings)
                 case Reopen(reason):

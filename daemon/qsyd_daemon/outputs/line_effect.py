@@ -20,6 +20,8 @@ class Finished:
     ticket: int
     result: Result
     error: str | None = None
+    ignored: bool = False
+    """Of a failed one: whether a whole time-out passed over an open link without an acknowledgement."""
 
 
 @dataclass(frozen=True, slots=True)

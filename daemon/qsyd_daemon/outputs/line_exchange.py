@@ -115,6 +115,7 @@ class LineExchange:
             if order not in self._under_way:
                 continue  # ended with the link, above
             is_unanswered = self._is_open and at_us >= order.sent_at_us + self._timeout_us
+            order.is_ignored = order.is_ignored or is_unanswered
             if at_us >= order.end_at_us or (is_unanswered and self._is_spent(order)):
                 self._give_up(order)
             elif is_unanswered:
@@ -270,7 +271,7 @@ class LineExchange:
             self._lease.taken(order.name, at_us)
 
     def _fail(self, order: Order, error: str) -> None:
-        self._effects.append(Finished(order.ticket, Result.FAILED, error))
+        self._effects.append(Finished(order.ticket, Result.FAILED, error, order.is_ignored))
         if self._lease is not None:
             self._lease.failed(order.name)
 

@@ -25,6 +25,8 @@ class Order:
     owed: int = 0
     owed_since_us: int = 0
     sent_at_us: int = 0
+    is_ignored: bool = False
+    """Whether it has had a whole time-out over an open link without an acknowledgement."""
     is_last: bool = False
     """Whether it is not to be sent again, whatever is left of its tries."""
 

@@ -17,6 +17,8 @@ class Performed:
 
     result: Result
     error: str | None = None
+    ignored: bool = False
+    """Whether the device was there for it, and has let a whole time-out pass."""
 
 
 class DeviceOutput(Protocol):

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from random import Random
 
 from qsyd_rules.command import SAFE_COMMANDS, Command, CommandName
+from qsyd_rules.event import OutputAnswer
 from qsyd_rules.readings import Readings
 from qsyd_rules.words import Result
 from qsyd_simulators.world.agenda import MS, Agenda, S
@@ -40,6 +41,8 @@ class Order:
     decided_us: int
     tries: int = 0
     is_over: bool = False
+    is_ignored: bool = False
+    """Whether it has had a whole time-out over an open link without an answer."""
     is_last: bool = False
 
 
@@ -53,7 +56,7 @@ class Device:
         self.is_open = False
         self.frozen_until_us = 0
         """The daemon's loop stands still until then: nothing is sent meanwhile."""
-        self.finished: Callable[[str, int, Result, str | None], None] = lambda name, ticket, result, error: None
+        self.finished: Callable[[int, OutputAnswer], None] = lambda ticket, answer: None
         self.connected: Callable[[str], None] = lambda name: None
         self.lost: Callable[[str, str], None] = lambda name, reason: None
         self.told: Callable[[str, Readings], None] = lambda name, readings: None
@@ -135,7 +138,9 @@ class Device:
             return
         if self._agenda.now_us < self.frozen_until_us:
             self._agenda.at(self.frozen_until_us, self._time_out, what)
-        elif self._is_spent(order):
+            return
+        order.is_ignored = True
+        if self._is_spent(order):
             self._give_up(order)
         else:
             self._send(order)
@@ -170,7 +175,8 @@ class Device:
         for orders in (self._under_way, self._urgent, self._waiting):
             if order in orders:
                 orders.remove(order)
-        self.finished(self.name, order.ticket, result, error)
+        ignored = order.is_ignored and result is Result.FAILED
+        self.finished(order.ticket, OutputAnswer(self.name, result, error, ignored=ignored))
 
     # The link
 

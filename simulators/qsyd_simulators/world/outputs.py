@@ -1,13 +1,13 @@
 """All device outputs of one station: a command goes to every one that carries it, and ends when it has ended at all."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from random import Random
 
 from qsyd_rules.command import Command, CommandName
 from qsyd_rules.effect import Actuate
 from qsyd_rules.event import CommandFinished, DeviceRead, Event, OutputAnswer, OutputConnected, OutputLost
 from qsyd_rules.readings import Readings
-from qsyd_rules.words import Result
 from qsyd_simulators.world.agenda import MS, Agenda, S
 from qsyd_simulators.world.device import Device
 from qsyd_simulators.world.layout import Layout
@@ -112,11 +112,11 @@ class Outputs:
             text = f"{command.name} delivered {age_us // MS} ms after its decision"
             self._verdict.violate("I18", self._agenda.now_us, text)
 
-    def _finished(self, output: str, number: int, result: Result, error: str | None) -> None:
+    def _finished(self, number: int, answer: OutputAnswer) -> None:
         told = self._answers.get(number)
         if told is None:
             return
-        told.append(OutputAnswer(output, result, error, self._agenda.now_us - self._left_us[number]))
+        told.append(replace(answer, took_us=self._agenda.now_us - self._left_us[number]))
         if len(told) == self._expected[number]:
             del self._answers[number], self._expected[number], self._left_us[number]
             # Through the agenda: an answer never comes within the turn that sent the command.
