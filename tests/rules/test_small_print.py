@@ -12,6 +12,7 @@ from qsyd_rules.effect import CloseIntent, Effect, ReadRig, RecordIntent
 from qsyd_rules.event import AmplifierRequest, Event, IntentRecorded
 from qsyd_rules.judgement import FRESH_US
 from qsyd_rules.notice import Warned
+from qsyd_rules.relay_care import REFILL_US
 from qsyd_rules.station import Rule, Then
 from qsyd_rules.words import AmplifierState, Mode
 
@@ -104,6 +105,22 @@ def test_a_rig_that_has_not_spoken_for_a_while_is_asked_at_once_and_its_next_pol
 
     assert asked[0] < start_us + 100 * MS
     assert bench.is_in_operate()
+
+
+def test_an_operate_that_the_dial_overtakes_counts_as_a_move_made_for_nothing() -> None:
+    """It has cost a stroke of the transfer relay: one for it, one for the change-over that takes its place."""
+    bench = operating()
+    assert bench.ask(AmplifierRequest.STANDBY).accepted
+    bench.run(20 * S)
+    number = len(bench.sent)
+    assert bench.ask(AmplifierRequest.OPERATE).accepted
+    while "amplifier-operate" not in bench.names(number):
+        bench.run(MS)
+    spent_until_us = bench.state.care.spent_until_us
+    bench.tune(7_050_000, push=True)
+    bench.run(S)
+
+    assert bench.state.care.spent_until_us == spent_until_us + 2 * REFILL_US
 
 
 # Where the amplifier may not be, and the drive
