@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from time import monotonic, sleep
 from typing import Any
 
 import pytest
@@ -323,3 +324,21 @@ def test_there_are_kinds_of_fault_enough_and_each_is_drawn() -> None:
     assert len(FaultKind) >= 30
     assert set(USUAL) == set(FaultKind)
     assert drawn == {str(kind) for kind in FaultKind}
+
+
+def test_workers_of_a_campaign_that_was_killed_do_not_stay_behind() -> None:
+    command = [sys.executable, "-m", "qsyd_daemon", "simulate", "--campaign", "1000000", "--workers", "2"]
+    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(ROOMS)}
+    with subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as campaign:
+        children = Path(f"/proc/{campaign.pid}/task/{campaign.pid}/children")
+        workers: list[str] = []
+        while len(workers) < 2:
+            assert campaign.poll() is None
+            sleep(0.1)
+            workers = children.read_text().split()
+        campaign.kill()
+
+    until_s = monotonic() + 20
+    while any(Path("/proc", worker, "cmdline").exists() for worker in workers):
+        assert monotonic() < until_s, "still there"
+        sleep(0.1)

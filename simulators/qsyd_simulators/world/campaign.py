@@ -1,11 +1,14 @@
 """Many random runs, and what came of them: counts, violations with the seed that repeats them, and their shortest history."""
 
+import os
 from collections import Counter
 from collections.abc import Callable, Generator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import count
+from threading import Thread
+from time import sleep
 from typing import Any
 
 from qsyd_rules.guarded import GuardedStation
@@ -165,7 +168,7 @@ def _outcomes(seed: int, workers: int, make_station: MakeStation) -> Generator[O
         for number in count():
             yield run_seed(f"{seed}/{number}", make_station)
         return
-    with ProcessPoolExecutor(workers) as pool:
+    with ProcessPoolExecutor(workers, initializer=_end_with, initargs=(os.getpid(),)) as pool:
         waiting = [pool.submit(_batch, seed, number, make_station) for number in range(2 * workers)]
         try:
             for number in count(2 * workers):
@@ -174,6 +177,17 @@ def _outcomes(seed: int, workers: int, make_station: MakeStation) -> Generator[O
         finally:
             for each in waiting:
                 each.cancel()
+
+
+def _end_with(parent: int) -> None:
+    """Let a worker end when whoever shares its campaign out has been killed: nobody would ever tell it."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            sleep(1)
+        os._exit(1)
+
+    Thread(target=watch, daemon=True).start()
 
 
 def _batch(seed: int, number: int, make_station: MakeStation) -> list[Outcome]:
