@@ -59,11 +59,11 @@ def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> Non
 
 
 def _count_ignored(turn: Turn, event: CommandFinished, name: CommandName) -> None:
-    """Count how often a command was ignored; one that was cut off, or never left, tells nothing either way."""
+    """Count how often in a row a command was ignored: one that found no link makes the link's return worth a try."""
     ignored = turn.state.ignored
     if any(answer.ignored for answer in event.answers):
         turn.change(ignored={**ignored, name: ignored.get(name, 0) + 1})
-    elif name in ignored and all(answer.result is not Result.FAILED for answer in event.answers):
+    elif name in ignored:
         turn.change(ignored={each: count for each, count in ignored.items() if each is not name})
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -118,6 +119,31 @@ def _trouble(fault: Fault, directory: Path) -> None:
         daemon.wait_for("transmit-released", 8, since)
         assert station.switch.lines[switched:][-1] == "PORT 2"
         assert station.amp.lines[amped:][-3:] == ["TANK 410 411", "LINE 1", "FREE"]
+
+
+def test_an_amplifier_that_ignores_operate_alone_keeps_its_warm_up_and_leaves_the_station_on_the_air(
+    station: Station,
+) -> None:
+    """Its link is opened anew over each try; barefoot goes on between them, and a person who asks again is heard."""
+    with station.daemon() as daemon:
+        _operate(daemon)
+        assert daemon.qsyd("amplifier", "standby").returncode == 0
+        station.amp.deaf_to = frozenset({"LINE 1"})
+        since, amped = daemon.mark(), station.amp.mark()
+        assert daemon.qsyd("amplifier", "operate").returncode == 0
+        time.sleep(20)
+        tried_s = [heard.at_s for heard in station.amp.heard[amped:] if heard.line == "LINE 1"]
+        pauses_s = [later - earlier for earlier, later in pairwise(tried_s) if later - earlier > 0.5]
+        told = daemon.events[since:]
+
+        assert len(pauses_s) <= 5, pauses_s
+        assert pauses_s[-1] > 3, pauses_s
+        assert sum(each["event"] == "transmit-released" for each in told) >= 2
+        assert [each for each in told if each["event"] == "amplifier" and each["state"] in {"off", "warm-up"}] == []
+        station.amp.deaf_to = frozenset()
+        time.sleep(1)
+        assert daemon.qsyd("amplifier", "operate").returncode == 0
+        daemon.wait_for("amplifier", 5, since, state="operate")
 
 
 def test_late_acknowledgement_of_a_first_try_confirms_nothing_else(station: Station) -> None:

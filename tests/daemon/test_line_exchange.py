@@ -37,6 +37,8 @@ class Bench:
         self.ended: dict[int, Finished] = {}
         self.ended_at_us: dict[int, int] = {}
         self.reopened = 0
+        self.answered: list[bool] = []
+        """Of each time that it was opened anew: whether anything had been acknowledged over the link."""
         self.on_send: Callable[[int], None] = lambda ticket: None
         self.is_open = False
         if is_open:
@@ -84,8 +86,9 @@ class Bench:
                     assert ticket not in self.ended, "ended twice"
                     self.ended[ticket] = effect
                     self.ended_at_us[ticket] = self.now_us
-                case Reopen():
+                case Reopen(answered=answered):
                     self.reopened += 1
+                    self.answered.append(answered)
                     self.is_open = False
 
 
@@ -160,6 +163,19 @@ def test_what_had_a_whole_time_out_over_an_open_link_was_ignored_and_what_was_cu
     assert [bench.ended[1].ignored for bench in (silent, overtaken, hurried, loose, absent)] == [
         *(True, True, False, False, False)
     ]
+
+
+def test_a_link_that_is_given_up_tells_whether_anything_was_acknowledged_over_it() -> None:
+    bench = Bench()
+    bench.submit(1, SELECT)
+    bench.hear()
+    bench.submit(2, RECALL)
+    bench.run(BOUND_US)
+    bench.open()
+    bench.submit(3, RECALL)
+    bench.run(BOUND_US)
+
+    assert bench.answered == [True, False]
 
 
 def test_late_ok_to_a_first_try_acknowledges_that_command_and_never_the_next() -> None:

@@ -801,6 +801,25 @@ async def test_speaker_that_asks_to_reopen_is_told_of_the_loss_afterwards_and_ge
     assert log.events() == ["link opened", "link lost", "link opened"]
 
 
+@pytest.mark.parametrize("answered", [True, False])
+async def test_a_link_given_up_though_the_other_end_answered_is_opened_again_soon(answered: bool) -> None:
+    """A device that ignores one command is not to be out of sight for long because of that; a silent one is."""
+    backoff = Backoff(first_s=0.05, spread=0.0)
+    async with (
+        tcp_server() as (address, accepted),
+        kept(KeptLink(address, Listener(), Lines(), "amp", backoff=backoff)) as link,
+    ):
+        begun_s = asyncio.get_running_loop().time()
+        for _ in range(6):
+            await accepted.get()
+            await until(lambda: link.is_open)
+            link.reopen("no acknowledgement", answered=answered)
+        await accepted.get()
+        took_s = asyncio.get_running_loop().time() - begun_s
+
+    assert (took_s < 0.05 * (1 + 2 + 4 + 8 + 16 + 32)) is answered
+
+
 async def test_reopen_without_a_link_does_nothing(tmp_path: Path) -> None:
     listener = Listener()
     async with kept(KeptLink(SerialAddress(str(tmp_path / "absent")), listener, Lines(), "rig")) as link:

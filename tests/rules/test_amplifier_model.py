@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, every_preset, live, operating, station
 
-from qsyd_rules.amplifier import Amplifier, CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp, asked
+from qsyd_rules.actuator import Unknown
+from qsyd_rules.amplifier import Amplifier, CoolDown, Hot, Off, SwitchingOff, SwitchingOn, WarmUp, asked, label
 from qsyd_rules.command import CommandName
 from qsyd_rules.event import AmplifierRequest
 from qsyd_rules.notice import AmplifierChanged
@@ -384,3 +385,21 @@ def test_every_request_in_every_state_has_one_safe_answer(
         assert request_ is OFF_NOW
     if verdict.send_on:
         assert request_ is ON
+
+
+def test_switched_on_while_it_goes_off_it_is_refused_and_wishes_for_nothing() -> None:
+    verdict = asked(SwitchingOff(1), True, ON, 20 * S, 180 * S, 120 * S)
+
+    assert (verdict.accepted, verdict.wish, verdict.send_on) == (False, False, False)
+
+
+def test_a_warm_up_that_ends_this_microsecond_has_ended() -> None:
+    """Within a cool-down the heater stays on, and the warm-up that it interrupted goes on counting."""
+    assert asked(CoolDown(40 * S, 20 * S), False, ON, 20 * S, 180 * S, 120 * S).model == Hot()
+    assert asked(CoolDown(40 * S, 20 * S + 1), False, ON, 20 * S, 180 * S, 120 * S).model == WarmUp(20 * S + 1)
+    assert asked(WarmUp(20 * S), False, ON, 20 * S, 180 * S, 120 * S).ready_in_us == 0
+
+
+def test_without_a_word_of_a_fault_the_label_tells_none() -> None:
+    assert label(WarmUp(20 * S), Unknown()) is AmplifierState.WARM_UP
+    assert label(WarmUp(20 * S), Unknown(), faulted=True) is AmplifierState.FAULT

@@ -33,11 +33,12 @@ class Heard:
 class ForeignDevice:
     """Acknowledges every line with `OK`. Use as a context manager.
 
-    `late_s` delays the acknowledgements, without keeping later lines from being heard.
+    `late_s` delays the acknowledgements, without keeping later lines from being heard; lines `deaf_to` get none.
     """
 
     fault: Fault = Fault.NONE
     late_s: float = 0.0
+    deaf_to: frozenset[str] = frozenset()
     heard: list[Heard] = field(default_factory=list)
     connections: int = 0
 
@@ -137,6 +138,8 @@ class ForeignDevice:
                 self.heard.append(Heard(at_s, line.decode("ascii", "backslashreplace"), None))
                 self._changed.notify_all()
             match self.fault:
+                case _ if self.heard[-1].line in self.deaf_to:
+                    pass
                 case Fault.NONE:
                     self._owed.append((at_s + self.late_s, len(self.heard) - 1))
                 case Fault.REFUSES:

@@ -10,6 +10,7 @@ import os
 import random
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from enum import Enum, auto
 from functools import partial
 from typing import assert_never
 
@@ -117,12 +118,14 @@ class KeptLink:
             await asyncio.wait([self._task])
         self._log.close()
 
-    def reopen(self, reason: str) -> None:
+    def reopen(self, reason: str, *, answered: bool = False) -> None:
         """The speaker finds the link silent or useless: close it now, open it again after the backoff.
 
+        `answered` says that the other end is there all the same, so that the backoff stays at a second.
         The speaker gets its `link_closed` a little later, not within this call. Does nothing when no link is open.
         """
         if self._life is not None:
+            self._life.answered = answered
             self._life.end(reason)
 
     def begin_tap(self, tapping: Tapping) -> None:
@@ -148,16 +151,22 @@ class KeptLink:
         while True:
             before = _presence(self._address)
             try:
-                was_useful = await self._live_once()
+                use = await self._live_once()
             except Exception as error:  # noqa: BLE001 - not even a failing log ends this loop
                 self.closed_because = f"mistake in this program: {type(error).__name__}: {error}"
-                was_useful = False
-            failures = 0 if was_useful else failures + 1
+                use = _Use.NONE
+            match use:
+                case _Use.FULL:
+                    failures = 0
+                case _Use.SOME:
+                    failures = min(failures + 1, 2)
+                case _Use.NONE:
+                    failures += 1
             if await self._pause(self._backoff.delay_s(failures, self._jitter), before):
                 failures = min(failures, 2)  # not zero: an adapter with a loose plug comes and goes all day
 
-    async def _live_once(self) -> bool:
-        """Open, and serve until the link is lost; whether it was of use."""
+    async def _live_once(self) -> "_Use":
+        """Open, and serve until the link is lost; of what use it was."""
         life = _Life(self._speaker, self._log)
         try:
             link = await self._opener(self._address, life.received, life.lost)
@@ -182,12 +191,14 @@ class KeptLink:
         self.closed_because = reason
         life.tell_closed(reason)
         self._log.lost(reason)
-        return life.heard and asyncio.get_running_loop().time() - opened_at_s >= self._useful_after_s
+        if life.heard and asyncio.get_running_loop().time() - opened_at_s >= self._useful_after_s:
+            return _Use.FULL
+        return _Use.SOME if life.answered else _Use.NONE
 
-    def _failed(self, reason: str) -> bool:
+    def _failed(self, reason: str) -> "_Use":
         self.closed_because = reason
         self._log.cannot_open(reason)
-        return False
+        return _Use.NONE
 
     async def _pause(self, delay_s: float, before: "_Presence | None") -> bool:
         """Wait; true when cut short because the port's file is there and not the one that it was `before`."""
@@ -204,10 +215,18 @@ class KeptLink:
         return False
 
 
+class _Use(Enum):
+    """Of what use one life of a link was: `SOME` where the other end answered, and the speaker gave it up."""
+
+    FULL = auto()
+    SOME = auto()
+    NONE = auto()
+
+
 class _Life:
     """One opened link, from the attempt to its loss: passes on what happens to the speaker, in order."""
 
-    __slots__ = ("_early", "_guard", "_link", "_speaker", "_taps", "heard", "is_over")
+    __slots__ = ("_early", "_guard", "_link", "_speaker", "_taps", "answered", "heard", "is_over")
 
     def __init__(self, speaker: Speaker, log: LinkLog) -> None:
         self._speaker = speaker
@@ -217,6 +236,7 @@ class _Life:
         """What arrived before the speaker knew of the link."""
         self._taps: tuple[Tapping, ...] = ()
         self.heard = False
+        self.answered = False
         self.is_over: asyncio.Future[str] = asyncio.get_running_loop().create_future()
 
     def begin(self, link: Link, taps: tuple[Tapping, ...]) -> None:

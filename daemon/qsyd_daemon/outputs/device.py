@@ -32,7 +32,7 @@ class KeepsLink(Protocol):
     def start(self) -> object:
         """Open the link, and open it again whenever it is lost."""
 
-    def reopen(self, reason: str) -> object:
+    def reopen(self, reason: str, *, answered: bool = False) -> object:
         """Close the link and open it again; the speaker hears `link_closed` at once or a little later."""
 
     def close(self) -> Awaitable[object]:
@@ -158,9 +158,9 @@ class LineDevice:
                         future.set_result(Performed(result, error, ignored))
                 case Told(readings):
                     told.append(readings)
-                case Reopen(reason):
+                case Reopen(reason, answered):
                     self.link_closed(reason)
-                    self._keeper.reopen(reason)
+                    self._keeper.reopen(reason, answered=answered)
         self._set_timer()
         # Last of all: who hears it may hand over a command, whose bytes must not get in before those above.
         for readings in told:

@@ -29,6 +29,8 @@ class Reopen:
     """The link looks open and nobody acknowledges: open it anew. The exchange takes it as closed from here."""
 
     reason: str
+    answered: bool = False
+    """Whether the device has acknowledged anything over this link: then it is there, and ignores one command."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,6 +58,7 @@ class LineExchange:
         self._renewals_owed = lease is not None and lease.settings.answered and acknowledge is not None
         self._is_open = False
         self._closed_because = "not open yet"
+        self._answered = False
         self._under_way: list[Order] = []  # sent at least once: any number of safe ones, or one ordinary one
         self._urgent: deque[Order] = deque()  # safe, held up by a closed link
         self._waiting: deque[Order] = deque()  # ordinary, not sent yet
@@ -84,6 +85,7 @@ class LineExchange:
     def opened(self, at_us: int) -> list[Effect]:
         """The link is open: what is under way is sent again, as one of its tries; then what waited for it."""
         self._is_open = True
+        self._answered = False
         self._lines.reset()
         self._heard = None
         if self._meters is not None:
@@ -241,6 +243,7 @@ class LineExchange:
             self._renewals_owed = self._lease is not None
             return
         self._owed -= 1
+        self._answered = True
         for order in list(self._under_way):
             if self._owed < order.owed:
                 self._under_way.remove(order)
@@ -280,7 +283,7 @@ class LineExchange:
         self._fail(order, self._why_unanswered(order))
         if not self._is_open:
             return
-        self._effects.append(Reopen("no acknowledgement"))
+        self._effects.append(Reopen("no acknowledgement", self._answered))
         self._close("no acknowledgement")
 
     def _close(self, reason: str) -> None:
