@@ -57,7 +57,7 @@ class Experience:
     def take_over(self, station: Station) -> None:
         """What is learnt from here on is of this station; what was learnt before stays."""
         amplifier = station.amplifier
-        self._followed = amplifier.follows if amplifier is not None else station.rigs[0].name
+        self._followed = station.followed
         self._floor_w = (amplifier.limits if amplifier is not None else AmplifierLimits()).forward_floor_w
         self._full_w = FULL_PART * amplifier.output_w if amplifier is not None else 0.0
 

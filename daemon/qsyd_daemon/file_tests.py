@@ -14,9 +14,7 @@ def failures(file: StationFile, atlas: Atlas, presets: Presets) -> list[Problem]
 
 
 def _failures(atlas: Atlas, presets: Presets, test: FileTest) -> list[Problem]:
-    station = atlas.station
-    rig = station.amplifier.follows if station.amplifier else station.rigs[0].name
-    question = Question(test.frequency_hz, test.mode, rig, test.at_minute)
+    question = Question(test.frequency_hz, test.mode, atlas.station.followed, test.at_minute)
     placement = atlas.place(question.situation(), presets)
     problems = []
     for key, expected in test.expect.items():

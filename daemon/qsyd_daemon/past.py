@@ -33,8 +33,7 @@ class Book:
     @property
     def followed(self) -> str:
         """The rig that the station follows."""
-        station = self.atlas.station
-        return station.amplifier.follows if station.amplifier else station.rigs[0].name
+        return self.atlas.station.followed
 
 
 def explain_past(past: JournalPast, book: Book, presets: Presets, now: str | None = None) -> dict[str, Any]:

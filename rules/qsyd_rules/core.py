@@ -78,8 +78,7 @@ class StationCore:
     def __init__(self, atlas: Atlas, wiring: Wiring) -> None:
         self.atlas = atlas
         self.wiring = wiring
-        station = atlas.station
-        self.followed = station.amplifier.follows if station.amplifier else station.rigs[0].name
+        self.followed = atlas.station.followed
 
     def initial(self, presets: Presets, at_us: int, first_id: int = 1) -> StationState:
         """The state before anything is known; commands and intents are numbered from `first_id`."""

@@ -54,9 +54,7 @@ class Gate:
         self._station = atlas.station
         self._times = atlas.station.change_over
         self._antennas = {antenna.name: antenna for antenna in atlas.station.antennas}
-        amplifier, rigs = atlas.station.amplifier, atlas.station.rigs
-        followed = amplifier.follows if amplifier is not None else rigs[0].name
-        self._lost_after_us = next(rig.lost_after_us for rig in rigs if rig.name == followed)
+        self._lost_after_us = {rig.name: rig.lost_after_us for rig in atlas.station.rigs}[atlas.station.followed]
 
     def judge(self, account: Account, command: Command) -> None:
         """Let a command pass by returning, or raise `RefusedError`."""

@@ -51,7 +51,7 @@ __all__ = ["FRESH_US", "Account", "observe", "passed", "told"]
 def observe(account: Account, event: Event, station: Station, wiring: Wiring) -> Account:
     """The account after an event, before the core has decided anything about it."""
     if isinstance(event, RigRead) and not event.keyed and account.lost_us is None and not account.keyed:
-        if event.rig != _followed(station):
+        if event.rig != station.followed:
             return account.but(now_us=event.at_us, acknowledging=False)
         return account.but(
             now_us=event.at_us,
@@ -64,7 +64,7 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
     account = account.but(now_us=event.at_us, acknowledging=isinstance(event, FaultAcknowledged))
     account = _heater_evidence(account)
     match event:
-        case RigRead() if event.rig == _followed(station):
+        case RigRead() if event.rig == station.followed:
             keyed = event.keyed is True
             account = account.but(
                 rig_heard_us=event.at_us,
@@ -72,9 +72,9 @@ def observe(account: Account, event: Event, station: Station, wiring: Wiring) ->
                 transmit_hz=event.transmit_hz,
                 rig_keyed=keyed,
             )
-        case RigLinkClosed() if event.rig == _followed(station):
+        case RigLinkClosed() if event.rig == station.followed:
             account = account.but(rig_heard_us=None, transmit_hz=None)
-        case KeySensed() if event.rig == _followed(station):
+        case KeySensed() if event.rig == station.followed:
             account = account.but(line_keyed=account.line_keyed if event.keyed is None else event.keyed)
         case DeviceRead():
             account = _device_read(account, event, wiring)
@@ -150,10 +150,6 @@ def told(account: Account, effects: tuple[Effect, ...]) -> Account:
 
 def _told_from_us(account: Account, event: RigRead) -> int:
     return account.rig_told_from_us if event.fresh_from_us is None else event.fresh_from_us
-
-
-def _followed(station: Station) -> str:
-    return station.amplifier.follows if station.amplifier else station.rigs[0].name
 
 
 def _heater_evidence(account: Account) -> Account:

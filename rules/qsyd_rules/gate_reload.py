@@ -40,7 +40,7 @@ def reloaded(account: Account, event: Reloaded, station: Station, wiring: Wiring
 
 def _rig(account: Account, event: Reloaded, station: Station) -> dict[str, Any]:
     """The rig that is followed has told nothing yet, where it is another or its link is opened anew."""
-    rig, other = _followed(station), _followed(station) != _followed(event.before)
+    rig, other = station.followed, station.followed != event.before.followed
     if not other and rig not in event.rigs:
         return {}
     unheard: dict[str, Any] = {"rig_heard_us": None, "transmit_hz": None, "line_keyed": False}
@@ -68,10 +68,6 @@ def _heater(account: Account, event: Reloaded, station: Station, wiring: Wiring)
 def _seeing(wiring: Wiring) -> set[str]:
     switched = CommandName.AMPLIFIER_ON if wiring.carries(CommandName.AMPLIFIER_ON) else CommandName.AMPLIFIER_OPERATE
     return {output for output, carried in wiring.outputs.items() if switched in carried}
-
-
-def _followed(station: Station) -> str:
-    return station.amplifier.follows if station.amplifier else station.rigs[0].name
 
 
 def _ports(station: Station) -> dict[str, int | str]:

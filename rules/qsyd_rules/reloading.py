@@ -47,7 +47,7 @@ def _rigs(turn: Turn, event: Reloaded) -> None:
     turn.change(rigs=rigs)
     for name in sorted(event.rigs & rigs.keys()):
         lose_rig(turn, name, OPENED_ANEW)
-    moved = followed(event.before) != turn.followed
+    moved = event.before.followed != turn.followed
     if moved:
         lose_rig(turn, turn.followed, "it was not the rig that is followed")
         turn.change(wish=False)
@@ -184,11 +184,6 @@ def _lengthen(turn: Turn, warm_up_us: int, more_us: int, cool_down_us: int) -> N
 def _seeing(wiring: Wiring) -> set[str]:
     """The outputs whose links are the evidence that the heater stays on."""
     return {output for output, carried in wiring.outputs.items() if sees_heater(wiring, carried)}
-
-
-def followed(station: Station) -> str:
-    """The rig that the station follows."""
-    return station.amplifier.follows if station.amplifier is not None else station.rigs[0].name
 
 
 def port_of(station: Station, antenna: str) -> int | str | None:

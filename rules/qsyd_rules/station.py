@@ -168,3 +168,8 @@ class Station:
     rules: tuple[Rule, ...] = ()
     computed: Computed = field(default_factory=Computed)
     """Loaded Q of the tank, and the mismatch that is borne at an edge: what computed segments keep to."""
+
+    @property
+    def followed(self) -> str:
+        """The rig that decides where the station is: that which the amplifier follows, or else the first of the file."""
+        return self.amplifier.follows if self.amplifier is not None else self.rigs[0].name

@@ -50,8 +50,8 @@ def _outward(segment: Segment) -> Iterator[int]:
 def _obstacle(
     atlas: Atlas, presets: Presets, antenna: str, segment: Segment, hz: int, minute: int | None
 ) -> str | None:
-    amplifier = atlas.station.amplifier
-    rig = amplifier.follows if amplifier is not None else atlas.station.rigs[0].name
     tuning = Tuning(antenna, segment.name)
-    at = atlas.place(Situation(rig, hz, Mode.CW, AmplifierState.STANDBY, False, minute, tuning), presets)
+    at = atlas.place(
+        Situation(atlas.station.followed, hz, Mode.CW, AmplifierState.STANDBY, False, minute, tuning), presets
+    )
     return at.inhibits[0] if at.inhibits else at.barefoot_because

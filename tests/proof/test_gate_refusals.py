@@ -44,7 +44,7 @@ from qsyd_rules.gate_account import FRESH_US, Account
 from qsyd_rules.gate_note import HANGS_AFTER_US, Note
 from qsyd_rules.placement import Atlas
 from qsyd_rules.relay_care import REFILL_US
-from qsyd_rules.station import WithoutPreset
+from qsyd_rules.station import Rig, WithoutPreset
 from qsyd_rules.wiring import Wiring
 
 NOW_US = 1000 * S
@@ -191,6 +191,15 @@ def test_an_antenna_that_is_not_of_this_station_and_place_is_refused(changed: di
 
 def test_a_rig_counts_until_it_has_been_silent_for_its_time() -> None:
     GATE.judge(SOUND.but(rig_heard_us=NOW_US - LOST_US + 1), RELEASE)
+
+
+def test_the_rig_that_counts_is_the_one_that_the_amplifier_follows() -> None:
+    two = replace(STATION, rigs=(Rig("other", 10 * LOST_US), *STATION.rigs))
+    silent = SOUND.but(rig_heard_us=NOW_US - LOST_US)
+    with pytest.raises(RefusedError, match="silent for too long"):
+        Gate(Atlas(two), WIRING).judge(silent, RELEASE)
+
+    Gate(Atlas(replace(two, amplifier=None)), WIRING).judge(silent, RELEASE)
 
 
 def test_a_dead_or_hanging_disk_lets_antenna_and_tank_move() -> None:

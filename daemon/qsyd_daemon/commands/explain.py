@@ -34,8 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     if not isinstance(opened, Opened):
         return opened
     station = opened.file.station
-    follows = station.amplifier.follows if station.amplifier else station.rigs[0].name
-    rig = follows if arguments.rig is None else arguments.rig
+    rig = station.followed if arguments.rig is None else arguments.rig
     if rig not in {each.name for each in station.rigs}:
         known = ", ".join(each.name for each in station.rigs)
         print(f"error: there is no rig {rig!r} in this station; it has {known}", file=sys.stderr)

@@ -36,8 +36,7 @@ def layout_of(file: ScenarioFile) -> Layout:
     station = simulated.station
     devices = tuple(plan for output in simulated.outputs if (plan := _device(output)) is not None)
     wiring = wiring_of(simulated.outputs, {plan.name: plan.carries for plan in devices}, False)
-    followed = station.amplifier.follows if station.amplifier else station.rigs[0].name
-    link = simulated.rig_links[followed]
+    link = simulated.rig_links[station.followed]
     return Layout(
         file.title,
         station,

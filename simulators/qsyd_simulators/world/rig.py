@@ -18,7 +18,7 @@ class WorldRig:
     """The followed rig. `read(event)` and `closed(reason)` are told to the daemon."""
 
     def __init__(self, layout: Layout, agenda: Agenda, random: Random, plant: Plant) -> None:
-        self.name = layout.station.amplifier.follows if layout.station.amplifier else layout.station.rigs[0].name
+        self.name = layout.station.followed
         self.frequency_hz = 14_050_000
         self.other_hz = 14_200_000
         self.split = False
