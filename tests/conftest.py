@@ -14,6 +14,11 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
+def pytest_runtest_teardown() -> None:
+    """A test that has called the program itself leaves a broken pipe fatal, as commands want it: not for the next one."""
+    signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The longest first, so that no processor waits for the last of them; the campaign before all."""
     items.sort(key=lambda item: item.get_closest_marker("begun_first") is None)
