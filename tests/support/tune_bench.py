@@ -80,6 +80,8 @@ class TuneBench:
 
     def events(self, run: int | None = None) -> list[dict[str, Any]]:
         path = self.place / f"e{run or self.runs}"
+        if not path.exists():
+            return []  # a daemon that has just been started has not opened it yet
         return [json.loads(line) for line in path.read_text().splitlines() if line.endswith("}")]
 
     def status(self) -> dict[str, Any]:
