@@ -248,6 +248,36 @@ async def test_a_follower_that_reads_nothing_is_let_go_and_costs_a_bounded_queue
         connection.close()
 
 
+async def test_followers_have_their_turn_though_the_bytes_of_what_is_told_take_longer_than_one(tmp_path: Path) -> None:
+    """Without end more is told than a turn can make ready; whoever falls behind is let go all the same."""
+    limits = replace(SHORT, lag_events=50)
+    async with near_station(tmp_path, limits) as (daemon, peer):
+        await settled(daemon)
+        reader = await asyncio.to_thread(EventReader, peer)
+        told = 0
+        async with asyncio.timeout(LATEST_S):
+            while daemon.api.tcp.streams:
+                for _ in range(200):
+                    daemon.service.warn("test", "x" * 20_000)
+                told += 200
+                await asyncio.sleep(0.001)
+        await asyncio.to_thread(reader.until, "lagged")
+        reader.close()
+    assert told < 2_000
+
+
+async def test_a_daemon_that_ends_tells_whoever_is_too_far_behind_and_carries_the_rest(tmp_path: Path) -> None:
+    async with near_station(tmp_path, SHORT) as (daemon, peer):
+        await settled(daemon)
+        reader = await asyncio.to_thread(EventReader, peer)
+        for number in range(2_500):  # in one turn of the loop: more than are kept
+            daemon.service.warn("test", f"warning {number}")
+        await daemon.api.close()
+        seen = await asyncio.to_thread(reader.until, "lagged")
+        assert len(seen) < 1_000
+        reader.close()
+
+
 @pytest.mark.parametrize("text", ["short", "x" * 5_000], ids=["a thousand events", "a mebibyte"])
 async def test_a_follower_that_never_reads_is_let_go_at_the_bounds_as_they_are(tmp_path: Path, text: str) -> None:
     """What it had not been sent when it was let go is what it finds missing, reading too late."""

@@ -94,9 +94,10 @@ class Broadcast:
         while self.ring.ready < self.ring.last and self._followers:
             self.ring.make_ready(EVENTS_A_TURN)
         for follower in list(self._followers):
-            while not follower.door.is_unread and self._carry(follower):
-                pass
-            self._let_go(follower)
+            if not self._let_go_if_behind(follower):
+                while not follower.door.is_unread and self._carry(follower):
+                    pass
+                self._let_go(follower)
 
     # When
 
@@ -133,10 +134,12 @@ class Broadcast:
         if not self._round:
             self._round.extend(self._followers)
             self._begun_at = self.ring.ready
-        while self._round and perf_counter() - began_s < TURN_S:
+        while self._round:
             follower = self._round.popleft()
             if follower in self._followers:
                 self._serve(follower, now_s)
+            if perf_counter() - began_s >= TURN_S:  # one at least, though the bytes alone took so long
+                break
 
     def _has_more(self) -> bool:
         """Whether another round is needed: something was told meanwhile, or somebody got only a part."""
@@ -148,21 +151,25 @@ class Broadcast:
     # What
 
     def _serve(self, follower: Follower, now_s: float) -> None:
-        limits, ring = follower.door.doorway.limits, self.ring
         if not follower.may_stay():
             self._let_go(follower)
-            return
+        elif self._let_go_if_behind(follower) or follower.door.is_unread:
+            pass
+        elif self._carry(follower):
+            follower.ping_at_s = now_s + follower.door.doorway.limits.ping_s
+        elif now_s >= follower.ping_at_s:
+            follower.write(PING)
+            follower.ping_at_s = now_s + follower.door.doorway.limits.ping_s
+
+    def _let_go_if_behind(self, follower: Follower) -> bool:
+        """Tell one who has fallen further behind than it may that it has."""
+        limits, ring = follower.door.doorway.limits, self.ring
         waiting = ring.waiting(follower.number)
         if waiting is None or waiting > limits.lag_bytes or ring.last - follower.number > limits.lag_events:
             follower.write(block("lagged", {"last_event_id": ring.last_id}))
             self._let_go(follower)
-        elif follower.door.is_unread:
-            pass
-        elif self._carry(follower):
-            follower.ping_at_s = now_s + limits.ping_s
-        elif now_s >= follower.ping_at_s:
-            follower.write(PING)
-            follower.ping_at_s = now_s + limits.ping_s
+            return True
+        return False
 
     def _carry(self, follower: Follower) -> bool:
         """Write one piece of what it has not had; whether there was any."""

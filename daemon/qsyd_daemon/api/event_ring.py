@@ -52,7 +52,8 @@ class EventRing:
         self.told: Callable[[], None] | None = None
         """Called after each event while somebody follows."""
         self._kept: deque[Numbered] = deque(maxlen=KEPT)
-        self._raw: deque[Numbered] = deque()
+        self._raw: deque[Numbered] = deque(maxlen=KEPT)
+        """Those whose bytes are still to be made; what is not kept any more needs none."""
         self._bytes = 0
 
     def tell(self, line: Mapping[str, Any]) -> None:
@@ -103,10 +104,12 @@ class EventRing:
 
     def waiting(self, number: int) -> int | None:
         """Bytes of the ready events after this number; None where they are not kept any more."""
-        if number >= self.ready:
+        if number >= self.last:
             return 0
         index = number + 1 - self._kept[0].number
-        return None if index < 0 else self._bytes - self._kept[index].begin_bytes
+        if index < 0:
+            return None
+        return self._bytes - self._kept[index].begin_bytes if number < self.ready else 0
 
     def part(self, number: int, events_max: int, bytes_max: int) -> tuple[int, bytes]:
         """The ready events after this number as one piece, one at least, and the number of its last."""
