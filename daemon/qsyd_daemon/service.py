@@ -1,4 +1,4 @@
-"""The shell around the core: it carries events in and effects out, keeps the one timer, and stamps what is told.
+"""The shell around the core: it carries events in and effects out.
 
 Everything here runs on the event loop and returns at once. An event that arrives while another is worked through waits
 its turn, so the core sees one at a time, in order.
@@ -16,18 +16,19 @@ from typing import Any, TypeVar, assert_never
 
 from structlog.typing import FilteringBoundLogger
 
+from qsyd_daemon.alarm import Alarm
 from qsyd_daemon.experience import Experience
 from qsyd_daemon.links.guard import Guard
 from qsyd_daemon.lockout_file import read_lockout
 from qsyd_daemon.outputs.output import DeviceOutput, NoticeOutput, Performed
 from qsyd_daemon.outputs.output import Event as Line
-from qsyd_daemon.outputs.template import Template, TemplateError
 from qsyd_daemon.preset_keeper import PresetKeeper
 from qsyd_daemon.protocols.session import RigReading
 from qsyd_daemon.requests import Requests
 from qsyd_daemon.rig_follower import monotonic_us
 from qsyd_daemon.store.journal_database import JournalRow
 from qsyd_daemon.store.store import Store
+from qsyd_daemon.telling import Telling
 from qsyd_rules.command import AmplifierStandby, CommandName, InhibitTransmit
 from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, ReadRig, RecordIntent, Report, SendNoMore, SendText
 from qsyd_rules.event import (
@@ -50,16 +51,13 @@ from qsyd_rules.event import (
     StopRequested,
 )
 from qsyd_rules.guarded import GuardedState, GuardedStation
-from qsyd_rules.notice import Notice, StationStopped, Warned, event_fields
+from qsyd_rules.notice import Notice, StationStopped, Warned
 from qsyd_rules.readings import Readings
 
 Value = TypeVar("Value")
 
 STOP_WITHIN_S = 5.0
 """How long the devices have to take the safe state when the daemon stops."""
-TIMER_EARLY_US = 1_000
-"""How much before a deadline the timer is set. The loop waits in whole milliseconds, rounded up (epoll_wait(2)), so a
-timer set for the deadline itself is up to one late; the last one is waited for in turns of the loop instead."""
 LATE_US = 500_000
 """How late the core may be woken and still count as on time, in microseconds."""
 MINUTE_CHECK_S = 20.0
@@ -96,14 +94,13 @@ class Service:
         self._guard = Guard(self.fail)
         self._inbox: deque[Event] = deque()
         self._working = False
-        self._timer: asyncio.Handle | None = None
-        self._timer_us = 0
+        self.telling = Telling(wires.notices, wires.listeners, store, self._guard)
+        self._alarm = Alarm(lambda: self.core.wake_at_us(self.state), self._rehearse, self._deadline_reached)
         self._minute_timer: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[Any]] = set()
         self.requests = Requests(self)
         self.presets = PresetKeeper(self)
         self._carriers = _carriers(wires.devices)
-        self._templates: dict[str, Template] = {}
         self.experience = Experience(core.atlas.station, store, self.warn, monotonic_us())
 
     def take_over(
@@ -119,7 +116,7 @@ class Service:
         self.core = core
         self._wires = replace(self._wires, devices=devices, notices=notices, read_rig=read_rig)
         self._carriers = _carriers(devices)
-        self._templates.clear()
+        self.telling.take_over(notices)
         self.experience.take_over(core.atlas.station)
         self.tell(event)
 
@@ -177,38 +174,25 @@ class Service:
         self._log.warning("the daemon stood still", stalled_ms=stalled_us // 1000)
         self.tell(LoopStalled(at_us, stalled_us))
 
-    def send_notice(self, output: str, text: str, operator: str) -> bool:
-        """Hand a text to an output of notices, as a rule would; whether there is such an output."""
-        found = self._wires.notices.get(output)
-        if found is None:
-            return False
-        line = {**_stamp(monotonic_us()), "event": "notice", "rule": f"tried by {operator}", "text": text}
-        found.tell(line)
-        self.store.journal(line)
-        return True
-
-    @property
-    def notice_outputs(self) -> tuple[str, ...]:
-        """The outputs that only tell."""
-        return tuple(self._wires.notices)
-
     async def read_journal(
         self, since_sequence: int, since: str | None, until: str | None, events: list[str] | None, limit: int
     ) -> list[JournalRow]:
         """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
+        self.telling.rest()
         return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
 
     async def look_up(self, read: Callable[[sqlite3.Connection], Value], nothing: Value) -> Value:
         """What `read` makes of the journal, on a thread of the store's. Raises `StoreError`, and nothing else."""
+        self.telling.rest()
         return await asyncio.wrap_future(self.store.look_up(read, nothing))
 
     def warn(self, code: str, text: str) -> None:
         """Tell of something outside the core that an operator should know."""
-        self._report(Warned(code, text), monotonic_us())
+        self.report(Warned(code, text))
 
     def report(self, notice: Notice) -> None:
         """Tell whoever listens of something that was decided outside the core."""
-        self._report(notice, monotonic_us())
+        self.telling.report(notice, monotonic_us())
 
     def warn_soon(self, code: str, text: str) -> None:
         """The same from another thread."""
@@ -240,20 +224,25 @@ class Service:
     def _work(self, event: Event) -> None:
         self.state, effects = self.core.step(self.state, event)
         if effects:
+            is_acting = is_answering = False
             for effect in effects:
                 if isinstance(effect, SendNoMore):
                     for device in self._wires.devices.values():
                         device.send_no_more(effect.names)
                 elif isinstance(effect, Actuate):
                     self._actuate(effect)
+                    is_acting = True
+                elif isinstance(effect, Answer):
+                    is_answering = True
+            tell = self.telling.later if is_acting and not is_answering else self.telling.in_order
             for effect in effects:
-                self._carry_out(effect, event.at_us)
+                self._carry_out(effect, event.at_us, tell)
         self.experience.saw(event, self.state.station)
-        self._arm()
+        self._alarm.set()
         for watcher in self.watchers:
             watcher()
 
-    def _carry_out(self, effect: Effect, at_us: int) -> None:
+    def _carry_out(self, effect: Effect, at_us: int, tell: Callable[[Report | SendText, int], None]) -> None:
         match effect:
             case Actuate() | SendNoMore():
                 pass  # those have been done already
@@ -263,11 +252,10 @@ class Service:
                 self._record(effect)
             case CloseIntent(intent_id=intent_id, outcome=outcome):
                 self.store.close_intent(intent_id, outcome)
-            case Report(notice=notice):
-                self._report(notice, at_us)
-            case SendText():
-                self._send_text(effect, at_us)
+            case Report() | SendText():
+                tell(effect, at_us)
             case Answer():
+                self.telling.rest()
                 self.requests.answered(effect)
             case _:
                 assert_never(effect)
@@ -280,19 +268,22 @@ class Service:
             device.name: self._loop.create_task(device.perform(command)) for device in self._carriers[command.name]
         }
         waiting = set(performing.values())
-        took_us: dict[asyncio.Task[Performed], int] = {}
+        ended_us: dict[asyncio.Task[Performed], int] = {}
 
         def ended(task: asyncio.Task[Performed]) -> None:
             self._task_done(task)
             waiting.discard(task)
-            took_us[task] = monotonic_us() - left_us
+            ended_us[task] = monotonic_us()
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
-            answers = [(name, each.result(), took_us[each]) for name, each in performing.items()]
-            told = tuple(
-                OutputAnswer(name, done.result, done.error, took, done.ignored) for name, done, took in answers
-            )
-            self.tell(CommandFinished(monotonic_us(), effect.command_id, told))
+            told: list[OutputAnswer] = []
+            at_us = self.state.station.now_us
+            for name, each in performing.items():
+                done = each.result()
+                answered_us = ended_us[each] if done.answered_at_us is None else done.answered_at_us
+                told.append(OutputAnswer(name, done.result, done.error, answered_us - left_us, done.ignored))
+                at_us = max(at_us, answered_us)
+            self.tell(CommandFinished(at_us, effect.command_id, tuple(told)))
 
         for task in performing.values():
             self._tasks.add(task)
@@ -313,55 +304,15 @@ class Service:
 
         future.add_done_callback(recorded)
 
-    def _report(self, notice: Notice, at_us: int) -> None:
-        self._tell_all({**_stamp(at_us), "event": notice.event, **event_fields(notice)})
-
-    def _send_text(self, effect: SendText, at_us: int) -> None:
-        fields = {name: "-" if value is None else value for name, value in effect.fields.items()}
-        try:
-            template = self._templates.get(effect.text)
-            if template is None:
-                template = self._templates[effect.text] = Template.parse(effect.text)
-            text = template.render({field: fields.get(field, "-") for field in template.fields})
-        except TemplateError as error:
-            self.warn("send", f"rule “{effect.rule}”: {error}")
-            return
-        line = {**_stamp(at_us), "event": "notice", "rule": effect.rule, "text": text}
-        output = self._wires.notices.get(effect.output)
-        if output is not None:
-            output.tell(line)
-        self.store.journal(line)
-
-    def _tell_all(self, line: dict[str, Any]) -> None:
-        for output in self._wires.notices.values():
-            output.tell(line)
-        for listener in self._wires.listeners:
-            listener(line)
-        self.store.journal(line)
-
     # Time
 
-    def _arm(self) -> None:
-        """One timer; one that is set for earlier is left to fire and find nothing due, which is cheaper than moving it."""
-        wake_us = self.core.wake_at_us(self.state)
-        if wake_us is None or (self._timer is not None and self._timer_us <= wake_us):
-            return
-        if self._timer is not None:
-            self._timer.cancel()
-        self._timer_us = wake_us
-        self._timer = self._loop.call_at((wake_us - TIMER_EARLY_US) / 1_000_000, self._timer_fired)
+    def _rehearse(self, at_us: int) -> None:
+        """Decide what time will bring, and forget it: what has just been gone through goes faster when it counts."""
+        with self._guard:
+            self.core.step(self.state, DeadlineReached(at_us))
 
-    def _timer_fired(self) -> None:
-        self._timer = None
-        now_us = monotonic_us()
-        wake_us = self.core.wake_at_us(self.state)
-        if wake_us is not None and now_us >= wake_us:
-            self.tell(DeadlineReached(now_us))
-        elif wake_us is not None and now_us >= wake_us - TIMER_EARLY_US:
-            self._timer_us = wake_us
-            self._timer = self._loop.call_soon(self._timer_fired)  # too early: a settle time is never short
-        else:
-            self._arm()
+    def _deadline_reached(self, at_us: int) -> None:
+        self.tell(DeadlineReached(at_us))
 
     def _watch_minutes(self) -> None:
         now = datetime.datetime.now(datetime.UTC)
@@ -386,14 +337,14 @@ class Service:
             self.tell(StopRequested(monotonic_us()))
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=STOP_WITHIN_S)
-        for timer in (self._timer, self._minute_timer):
-            if timer is not None:
-                timer.cancel()
+        self._alarm.cancel()
+        if self._minute_timer is not None:
+            self._minute_timer.cancel()
         for task in self._tasks:
             task.cancel()
         self.requests.close()
         self.experience.write(monotonic_us(), at_once=True)
-        self._report(StationStopped(), monotonic_us())
+        self.report(StationStopped())
 
     def spawn(self, work: Any) -> None:
         """Let this coroutine run beside; what it raises is a fault of our own."""
@@ -411,11 +362,6 @@ class Service:
 
 def _carriers(devices: Mapping[str, DeviceOutput]) -> dict[CommandName, tuple[DeviceOutput, ...]]:
     return {name: tuple(device for device in devices.values() if name in device.commands) for name in CommandName}
-
-
-def _stamp(at_us: int) -> dict[str, Any]:
-    now = datetime.datetime.now(datetime.UTC)
-    return {"at": at_us / 1_000_000, "time": now.isoformat(timespec="milliseconds").replace("+00:00", "Z")}
 
 
 def _minute_now() -> int:

@@ -186,8 +186,8 @@ class Acting:
         text = words(asked.text)
         if not text:
             raise ProblemError(400, "there is nothing to send")
-        if not self._service.send_notice(asked.output, text, call.caller.operator):
-            known = ", ".join(self._service.notice_outputs)
+        if not self._service.telling.send(asked.output, text, call.caller.operator):
+            known = ", ".join(self._service.telling.outputs)
             said = f"there are: {known}" if known else "this station has none, such as one of kind jsonl"
             raise ProblemError(404, f"there is no output {words(asked.output)} that only tells; {said}")
         return json_answer({"text": f"handed to {asked.output}"})

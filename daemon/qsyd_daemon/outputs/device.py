@@ -127,7 +127,8 @@ class LineDevice:
 
     def bytes_received(self, data: bytes) -> None:
         """Take in what the device says; a command it acknowledges ends within this call."""
-        self._carry_out(self._exchange.received(data, self._now_us()))
+        at_us = self._now_us()
+        self._carry_out(self._exchange.received(data, at_us), at_us)
 
     def link_closed(self, reason: str) -> None:
         """The link broke or could not be opened; the keeper goes on trying."""
@@ -145,7 +146,7 @@ class LineDevice:
             self._carry_out(self._exchange.abandon(ticket, "nobody waits for it any more"))
             raise
 
-    def _carry_out(self, effects: list[Effect]) -> None:
+    def _carry_out(self, effects: list[Effect], heard_at_us: int | None = None) -> None:
         told: list[Readings] = []
         for effect in effects:
             match effect:
@@ -155,7 +156,7 @@ class LineDevice:
                 case Finished(ticket, result, error, ignored):
                     future = self._futures.pop(ticket, None)
                     if future is not None and not future.done():
-                        future.set_result(Performed(result, error, ignored))
+                        future.set_result(Performed(result, error, ignored, heard_at_us))
                 case Told(readings):
                     told.append(readings)
                 case Reopen(reason, answered):

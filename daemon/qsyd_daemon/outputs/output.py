@@ -1,7 +1,7 @@
 """What the service asks of every output."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from qsyd_rules.command import Command, CommandName
@@ -19,6 +19,8 @@ class Performed:
     error: str | None = None
     ignored: bool = False
     """Whether the device was there for it, and has let a whole time-out pass."""
+    answered_at_us: int | None = field(default=None, compare=False)
+    """When the bytes of its answer arrived: what settles from then on does so while the daemon is still at work."""
 
 
 class DeviceOutput(Protocol):
