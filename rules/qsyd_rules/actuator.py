@@ -5,7 +5,7 @@ told to move and did not answer is `Unknown`, never where it was.
 """
 
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from qsyd_rules.words import Result
 
@@ -27,11 +27,15 @@ class Unknown:
 
 @dataclass(frozen=True, slots=True)
 class Commanded(Generic[V]):
-    """Told to go to `value`; the answer to command number `command_id` is awaited."""
+    """Told to go to `value`; the answer to command number `command_id` is awaited.
+
+    Where this is one try more, `error` is how the last one failed: until this one is answered, that is how it stands.
+    """
 
     value: V
     command_id: int
     failures: int = 0
+    error: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,13 @@ class Resting(Generic[V]):
 
 
 Actuator = Unknown | Commanded[V] | Settling[V] | Resting[V]
+
+
+def commanded(actuator: Actuator[V], value: V, command_id: int) -> Commanded[V]:
+    """The belief once it has been told to go to `value`."""
+    if isinstance(actuator, Unknown):
+        return Commanded(value, command_id, actuator.failures, actuator.error)
+    return Commanded(value, command_id)
 
 
 def finished(actuator: Actuator[V], result: Result, error: str | None, at_us: int, settle_us: int) -> Actuator[V]:
@@ -92,9 +103,9 @@ def doubted(actuator: Actuator[V], error: str, retry_at_us: int = 0) -> Actuator
     return Unknown(failures, retry_at_us, error)
 
 
-def failures(actuator: Actuator[V]) -> int:
-    """How many tries have failed one after the other, up to now."""
-    return actuator.failures if isinstance(actuator, Unknown) else 0
+def doubt(actuator: Actuator[Any]) -> str | None:
+    """Why nobody knows where it rests; None where that is known, or where it has only just been told to move."""
+    return actuator.error if isinstance(actuator, Unknown | Commanded) else None
 
 
 def rests_at(actuator: Actuator[V], value: V) -> bool:

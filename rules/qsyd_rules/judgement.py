@@ -5,7 +5,7 @@ Every predicate that a relay hangs on is in this module, so that it can be read 
 
 from dataclasses import dataclass
 
-from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, heads_for, moves, rests_at
+from qsyd_rules.actuator import Commanded, Resting, Settling, Unknown, doubt, heads_for, moves, rests_at
 from qsyd_rules.amplifier import Hot, Line, label
 from qsyd_rules.command import CommandName
 from qsyd_rules.evidence import is_stuck, key_down_us
@@ -307,8 +307,9 @@ def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
         ("tank", state.tank, wanted.tank),
         ("drive", state.drive, wanted.drive),
     ):
-        if isinstance(actuator, Unknown) and actuator.error is not None and matters:
-            found.append(f"{what} unknown: {actuator.error}")
+        error = doubt(actuator)
+        if error is not None and matters:
+            found.append(f"{what} unknown: {error}")
     hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)
     if hold_off is not None and turn.now_us < hold_off.until_us:
         found.append("the transmit permit was asked for and not answered; it is asked for again after a pause")

@@ -1,6 +1,6 @@
 """The transmit permit: inhibited at once for any reason that holds, released once none does."""
 
-from qsyd_rules.actuator import Commanded, Unknown, failures, heads_for, rests_at
+from qsyd_rules.actuator import Commanded, Unknown, commanded, heads_for, rests_at
 from qsyd_rules.change_over import report_finished
 from qsyd_rules.command import CommandName, InhibitTransmit, ReleaseTransmit
 from qsyd_rules.judgement import inhibit_reasons, must_stand_by, needs, operate_refusal
@@ -22,7 +22,7 @@ def forbid(turn: Turn, reasons: tuple[str, ...]) -> None:
     permit = turn.state.permit
     if heads_for(permit, Permit.INHIBITED) or (isinstance(permit, Unknown) and turn.now_us < permit.retry_at_us):
         return
-    turn.change(permit=Commanded(Permit.INHIBITED, turn.send(InhibitTransmit(reasons)), failures(permit)))
+    turn.change(permit=commanded(permit, Permit.INHIBITED, turn.send(InhibitTransmit(reasons))))
 
 
 def permit_if_free(turn: Turn, judged: StationState, reasons: tuple[str, ...]) -> None:

@@ -20,8 +20,8 @@ from qsyd_rules.actuator import (
     Resting,
     Settling,
     Unknown,
+    commanded,
     doubted,
-    failures,
     heads_for,
     moves,
     retried_at_once,
@@ -77,7 +77,7 @@ def advance(turn: Turn) -> None:
     judged = turn.state
     forbid(turn, reasons)
     if standing_by:
-        turn.change(line=Commanded(Line.STANDBY, turn.send(AmplifierStandby()), failures(turn.state.line)))
+        turn.change(line=commanded(turn.state.line, Line.STANDBY, turn.send(AmplifierStandby())))
     _limit_drive(turn, wanted)
     _work(turn, wanted, refusal)
     end(turn)
@@ -157,7 +157,7 @@ def _send_drive(turn: Turn) -> None:
         return
     rises = isinstance(drive, Resting) and target.drive_w > drive.value
     number = turn.send(LimitDrive(target.drive_w))
-    turn.change(drive=Commanded(target.drive_w, number, failures(drive)), drive_rises=rises)
+    turn.change(drive=commanded(drive, target.drive_w, number), drive_rises=rises)
 
 
 def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
@@ -175,7 +175,7 @@ def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
     if wanted.antenna:
         if not isinstance(state.antenna, Unknown) or turn.now_us >= state.antenna.retry_at_us:
             command = SelectAntenna(turn.followed, target.antenna.name, target.antenna.port)
-            antenna = Commanded(target.antenna.name, turn.send(command), failures(state.antenna))
+            antenna = commanded(state.antenna, target.antenna.name, turn.send(command))
             turn.change(antenna=antenna, change_over=replace(change_over, touched=True))
         return
     if wanted.tank or wanted.drive:
@@ -211,9 +211,7 @@ def _recall(turn: Turn, change_over: ChangeOver) -> None:
     command = RecallPreset(
         wanted.antenna, wanted.segment, wanted.tune, wanted.load, wanted.matching, estimate=wanted.estimate
     )
-    turn.change(
-        tank=Commanded(wanted, turn.send(command), failures(tank)), change_over=replace(change_over, touched=True)
-    )
+    turn.change(tank=commanded(tank, wanted, turn.send(command)), change_over=replace(change_over, touched=True))
 
 
 def _operate(turn: Turn, change_over: ChangeOver) -> None:

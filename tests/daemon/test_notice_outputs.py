@@ -21,6 +21,7 @@ from structlog.typing import EventDict, FilteringBoundLogger
 
 from qsyd_daemon.outputs.jsonl import JsonlOutput, line
 from qsyd_daemon.outputs.log import LogOutput
+from qsyd_daemon.outputs.log_repeats import Repeats
 from qsyd_daemon.outputs.output import NoticeOutput
 
 KEYED = {"at": 1.5, "time": "2026-01-02T03:04:05.000Z", "event": "keyed", "rig": "main"}
@@ -296,6 +297,34 @@ async def test_log_leaves_out_a_flood_but_no_warning_and_says_how_many() -> None
 
     assert [entry["event"] for entry in entries] == ["frequency"] * 10 + ["warning", "warning"]
     assert [entry["text"] for entry in entries[10:]] == ["still said", "40 events were not logged"]
+
+
+async def test_log_tells_the_same_failure_of_the_same_command_six_times_and_then_how_often() -> None:
+    log, entries = captured_log()
+    output = LogOutput("log", log)
+    failed = {"event": "output-failed", "output": "amp", "command": "amplifier-standby", "error": "no acknowledgement"}
+    other = failed | {"command": "recall-preset"}
+
+    for number in range(40):
+        output.tell({**failed, "at": float(number)})
+    output.tell(other)
+    output.tell({"event": "transmit-released"})
+    await output.close()
+
+    assert [entry["event"] for entry in entries] == ["output-failed"] * 7 + ["transmit-released", "output-failed"]
+    assert [entry.get("command") for entry in entries[6:]] == ["recall-preset", None, "amplifier-standby"]
+    assert entries[-1] == {**failed, "repeated": 34, "log_level": "info"}
+
+
+def test_repeats_are_counted_anew_in_each_minute() -> None:
+    repeats = Repeats()
+    failed = {"event": "output-failed", "output": "amp", "command": None, "error": "closed"}
+    assert repeats.ended(100.0) == []
+
+    assert [repeats.is_one_too_many(failed) for _ in range(8)] == [False] * 6 + [True] * 2
+    assert repeats.ended(159.9) == []
+    assert [each["repeated"] for each in repeats.ended(160.0)] == [2]
+    assert not repeats.is_one_too_many(failed)
 
 
 async def test_log_sink_that_hangs_or_fails_delays_nothing() -> None:

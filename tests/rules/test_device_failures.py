@@ -329,6 +329,7 @@ def test_a_standby_that_is_ignored_is_repeated_at_once_without_beginning_a_chang
     assert len([name for _, name in bench.since(start_us) if name == "amplifier-standby"]) > 30
     assert len(bench.told("change-over-started", start_us)) <= 2
     assert len(bench.intents) - notes <= 4
+    assert len(bench.told("transmit-inhibited", start_us)) <= 4, "what is tried once more is as unknown as before"
     assert not bench.is_released()
     bench.ignored.clear()
     bench.run(31 * S)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from qsyd_rules import change_over, core, estimate, evidence, faults, follow, heater, judgement, relay_care, sequencer
-from qsyd_rules.actuator import Commanded, Unknown, failures
+from qsyd_rules.actuator import Commanded, Unknown, commanded
 from qsyd_rules.amplifier import Hot, Line, WarmUp
 from qsyd_rules.command import AmplifierOperate, CommandName, SelectAntenna
 from qsyd_rules.event import AmplifierRequest, OperatorAsked
@@ -147,7 +147,7 @@ def _acknowledged_into_operate(turn: Turn, event: Any) -> None:
     stood = turn.state.fault is not None
     _acknowledge(turn, event)
     if stood and turn.state.fault is None:
-        turn.change(line=Commanded(Line.OPERATE, turn.send(AmplifierOperate()), failures(turn.state.line)))
+        turn.change(line=commanded(turn.state.line, Line.OPERATE, turn.send(AmplifierOperate())))
 
 
 def _noted_at_once(turn: Turn, it: Any) -> Any:

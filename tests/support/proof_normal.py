@@ -75,8 +75,8 @@ def _actuator(it: Any, clock: Clock, ids: Ids, horizon_us: int = 0) -> Any:
     match it:
         case Resting(value, result, since_us):
             return Resting(value, result, clock.past(since_us, horizon_us))
-        case Commanded(value, command_id, failures):
-            return Commanded(value, ids[command_id], min(failures, 1))
+        case Commanded(value, command_id, failures, error):
+            return Commanded(value, ids[command_id], min(failures, 1), None if error is None else "x")
         case Settling(value, result, until_us):
             return Settling(value, result, clock.moved(until_us))
         case Unknown(failures, retry_at_us, error):

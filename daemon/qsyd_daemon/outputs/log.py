@@ -6,6 +6,7 @@ import time
 import structlog
 from structlog.typing import FilteringBoundLogger
 
+from qsyd_daemon.outputs.log_repeats import Repeats
 from qsyd_daemon.outputs.notice_thread import EVENTS_QUEUED_MAX, NoticeThread
 from qsyd_daemon.outputs.output import Event
 
@@ -22,7 +23,7 @@ class LogOutput:
     """Logs each event under its name: a `fault` as an error, a `warning` as a warning, all else as information.
 
     Logging happens on a thread of its own, so a log sink that hangs delays nothing. More than `lines_per_s` are counted
-    instead of logged, except warnings and faults; the log tells how many.
+    instead of logged, except warnings and faults; the log tells how many. So is the same failure of the same command.
     """
 
     def __init__(
@@ -41,7 +42,8 @@ class LogOutput:
         self._allowed = float(lines_at_once)
         self._counted_at_s = time.monotonic()
         self._left_out = 0
-        self._thread = NoticeThread(name, self._write, ended=self._say_left_out, queued_max=queued_max)
+        self._repeats = Repeats()
+        self._thread = NoticeThread(name, self._write, ended=self._end, queued_max=queued_max)
 
     @property
     def queued(self) -> int:
@@ -59,6 +61,10 @@ class LogOutput:
     def _write(self, events: list[Event], dropped: int) -> None:
         self._left_out += dropped
         for event in events:
+            for repeated in self._repeats.ended(time.monotonic()):
+                self._say(repeated)
+            if self._repeats.is_one_too_many(event):
+                continue
             if event.get("event") in ("warning", "fault"):
                 self._say(event)
             elif self._is_allowed():
@@ -90,6 +96,11 @@ class LogOutput:
                     self._log.info(text, **fields)
         except Exception:  # noqa: BLE001 whatever the log's sink does, the next event deserves its try
             self._left_out += 1
+
+    def _end(self) -> None:
+        for repeated in self._repeats.ended(time.monotonic(), over=True):
+            self._say(repeated)
+        self._say_left_out()
 
     def _say_left_out(self) -> None:
         count, self._left_out = self._left_out, 0
