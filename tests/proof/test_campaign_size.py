@@ -12,6 +12,8 @@ import sys
 import pytest
 from running_daemon import ENVIRONMENT
 
+from qsyd_simulators.world.verdict import INVARIANTS
+
 CHANGE_OVERS = int(os.environ.get("QSYD_CAMPAIGN", "50000"))
 SEED = 20_261_125
 
@@ -29,5 +31,6 @@ def test_random_change_overs_with_faults_break_nothing() -> None:
     campaign = json.loads(ran.stdout)
     assert campaign["change_overs"] >= CHANGE_OVERS
     assert campaign["violations"] == {}
+    assert set(campaign["exercised"]) == set(INVARIANTS)
     idle = {name: count for name, count in campaign["exercised"].items() if count < CHANGE_OVERS / 100}
     assert not idle, "hardly ever put to the test"
