@@ -9,11 +9,11 @@ from collections import deque
 from dataclasses import dataclass
 
 from qsyd_rules.core import StationCore
-from qsyd_rules.effect import Actuate, Effect, RecordIntent
+from qsyd_rules.effect import Actuate, Effect
 from qsyd_rules.event import CommandFinished, Event, OutputAnswer, SafetyTripped
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
-from qsyd_rules.monitor import Monitor, Watched
+from qsyd_rules.monitor import Monitor, Watched, seen
 from qsyd_rules.placement import Atlas
 from qsyd_rules.preset import Presets
 from qsyd_rules.state import StationState
@@ -75,8 +75,7 @@ class GuardedStation:
                     failed, tripped = _mistaken(now.at_us, number, error)
                     waiting += (failed, tripped) if mistakes < MISTAKES_MAX else (failed,)
                     mistakes += 1
-            seen = tuple(each for each in let_out if isinstance(each, Actuate | RecordIntent))
-            watched, wrong = self.monitor.step(watched, now, seen)
+            watched, wrong = self.monitor.step(watched, now, seen(let_out))
             if wrong is not None and mistakes < MISTAKES_MAX:
                 mistakes += 1
                 waiting.append(SafetyTripped(now.at_us, wrong.invariant, f"seen by the monitor: {wrong.text}"))

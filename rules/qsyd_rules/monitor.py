@@ -1,15 +1,17 @@
 """The monitor: looks at what has left, and at what has not left in time, and says so when that is wrong.
 
-It sees the trace alone (events in, notes asked for, commands that left) and holds it to the invariants with an account of its own:
+It sees the trace alone (events in; notes asked for, commands that left, answers to people) and holds it to the invariants
+with an account of its own:
 `monitor_commands` judges each command that left, `monitor_waits` what should have. A cause is told once until it has
 gone. What follows from it (safe state, a latched fault) is the core's to do.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
-from qsyd_rules.effect import Actuate, RecordIntent
-from qsyd_rules.event import Event, Reloaded, RigRead
-from qsyd_rules.monitor_account import Account, Wrong, left, took
+from qsyd_rules.effect import Actuate, Answer, Effect, RecordIntent
+from qsyd_rules.event import Event, FaultAcknowledged, Reloaded, RigRead
+from qsyd_rules.monitor_account import Account, Wrong, acknowledged, left, took
 from qsyd_rules.monitor_commands import judge
 from qsyd_rules.monitor_facts import Facts
 from qsyd_rules.monitor_place import misplacement
@@ -18,7 +20,15 @@ from qsyd_rules.monitor_waits import SAFE_WITHIN_US, waits
 from qsyd_rules.station import Station
 from qsyd_rules.wiring import Wiring
 
-__all__ = ["Monitor", "Watched", "Wrong"]
+__all__ = ["Monitor", "Seen", "Watched", "Wrong", "seen"]
+
+Seen = Actuate | RecordIntent | Answer
+"""Of what leaves, what the monitor looks at."""
+
+
+def seen(effects: Iterable[Effect]) -> tuple[Seen, ...]:
+    """What of these the monitor looks at."""
+    return tuple(effect for effect in effects if isinstance(effect, Actuate | RecordIntent | Answer))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +59,8 @@ class Monitor:
         """What is remembered at the start: nothing."""
         return Watched(at_us, at_us, None, False, Account(), frozenset())
 
-    def step(
-        self, watched: Watched, event: Event, left: tuple[Actuate | RecordIntent, ...]
-    ) -> tuple[Watched, Wrong | None]:
-        """Look at one event, and at the commands that left and the notes that were asked for upon it."""
+    def step(self, watched: Watched, event: Event, left: tuple[Seen, ...]) -> tuple[Watched, Wrong | None]:
+        """Look at one event, and at what left upon it."""
         if not left and isinstance(event, RigRead) and self._says_nothing_new(watched, event):
             unchanged = Watched(
                 event.at_us, event.at_us, watched.due_us, watched.exposed, watched.account, watched.said
@@ -71,9 +79,7 @@ class Monitor:
             and (watched.due_us is None or at_us < watched.due_us)
         )
 
-    def _look(
-        self, watched: Watched, event: Event, effects: tuple[Actuate | RecordIntent, ...]
-    ) -> tuple[Watched, Wrong | None]:
+    def _look(self, watched: Watched, event: Event, effects: tuple[Seen, ...]) -> tuple[Watched, Wrong | None]:
         facts, at_us = self._facts, event.at_us
         before = watched.account
         if isinstance(event, Reloaded):
@@ -82,6 +88,10 @@ class Monitor:
         heard_us = at_us if isinstance(event, RigRead) and event.rig == facts.followed else watched.heard_us
         wrong: Wrong | None = None
         for effect in effects:
+            if isinstance(effect, Answer):
+                if effect.accepted and isinstance(event, FaultAcknowledged):
+                    account = acknowledged(account)
+                continue
             if isinstance(effect, Actuate):
                 wrong = wrong or judge(account, event, effect.command, facts)
             account = left(account, at_us, effect)

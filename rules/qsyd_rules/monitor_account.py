@@ -26,7 +26,6 @@ from qsyd_rules.event import (
     DeviceRead,
     Event,
     ExchangeChanged,
-    FaultAcknowledged,
     IntentRecorded,
     KeySensed,
     LockoutChanged,
@@ -148,9 +147,6 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             return account.but(noted=account.noted.answered(number, error is None, at_us))
         case OperatorAsked(request=request):
             return _asked(account, at_us, request, facts)
-        case FaultAcknowledged():
-            heater = replace(account.heater, shut_down=False)
-            return account.but(tripped_us=None, shut_down=False, heater=heater)
         case LockoutChanged(lockout=lockout):
             since_us = at_us if account.locked_out_us is None else account.locked_out_us
             return account.but(locked_out_us=since_us if lockout is not None else None)
@@ -274,6 +270,12 @@ def _asked(account: Account, at_us: int, request: AmplifierRequest, facts: Facts
             return account.but(unwanted_us=at_us)
         case AmplifierRequest.ON:
             return account
+
+
+def acknowledged(account: Account) -> Account:
+    """The account after a person's acknowledgement was accepted."""
+    heater = replace(account.heater, shut_down=False)
+    return account.but(tripped_us=None, shut_down=False, heater=heater)
 
 
 def left(account: Account, at_us: int, actuate: Actuate | RecordIntent) -> Account:

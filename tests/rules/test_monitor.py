@@ -34,7 +34,6 @@ from qsyd_rules.command import (
 from qsyd_rules.event import (
     AmplifierRequest,
     DeviceRead,
-    FaultAcknowledged,
     KeySensed,
     LoopStalled,
     OutputConnected,
@@ -390,7 +389,7 @@ def test_a_shutdown_is_acknowledged_before_operate_and_costs_a_warm_up() -> None
     trace.leave(OPERATE)
     assert trace.wrong == ["I6"]
     trace.leave(STANDBY)
-    trace.then(FaultAcknowledged(trace.at_us, 1, None, "operator"))
+    trace.acknowledge()
     trace.leave(OPERATE)
     assert trace.wrong == ["I6", "I5"]
     trace.leave(STANDBY)
@@ -409,7 +408,18 @@ def test_what_was_found_unsafe_bars_operate_until_acknowledged() -> None:
     assert trace.wrong == ["I6"]
 
 
+@pytest.mark.parametrize("accepted", [True, False], ids=["accepted", "refused"])
+def test_an_acknowledgement_that_was_refused_leaves_everything_as_it_was(accepted: bool) -> None:
+    trace = ready()
+    trace.then(SafetyTripped(trace.at_us, "I1", "a test"), STANDBY)
+    trace.answer(trace.number)
+    trace.acknowledge(accepted=accepted)
+    trace.ask(AmplifierRequest.OPERATE)
+    trace.leave(OPERATE)
+    assert trace.wrong == ([] if accepted else ["I6"])
+
+
 def test_an_acknowledgement_never_commands_operate() -> None:
     trace = ready()
-    trace.then(FaultAcknowledged(trace.at_us, 1, None, "operator"), OPERATE)
+    trace.acknowledge(OPERATE)
     assert trace.wrong == ["I7"]

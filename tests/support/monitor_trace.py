@@ -15,12 +15,13 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import Actuate, RecordIntent
+from qsyd_rules.effect import Actuate, Answer, RecordIntent
 from qsyd_rules.event import (
     AmplifierRequest,
     CommandFinished,
     DeadlineReached,
     Event,
+    FaultAcknowledged,
     IntentRecorded,
     Lockout,
     OperatorAsked,
@@ -28,7 +29,7 @@ from qsyd_rules.event import (
     RigRead,
     Started,
 )
-from qsyd_rules.monitor import Monitor
+from qsyd_rules.monitor import Monitor, Seen
 from qsyd_rules.station import Station
 from qsyd_rules.wiring import Meters, Wiring
 from qsyd_rules.words import Result
@@ -78,13 +79,20 @@ class Trace:
         self.look(event, tuple(left))
         return self.number
 
-    def look(self, event: Event, left: tuple[Actuate | RecordIntent, ...]) -> None:
+    def look(self, event: Event, left: tuple[Seen, ...]) -> None:
         """The monitor looks at an event and what left upon it."""
         self.watched, wrong = self.monitor.step(self.watched, event, left)
         wake_us = self.monitor.wake_at_us(self.watched)
         assert wake_us is None or wake_us > self.at_us, "the monitor asks for a moment that has passed"
         if wrong is not None:
             self.wrong.append(wrong.invariant)
+
+    def acknowledge(self, *leaving: Command, accepted: bool = True) -> None:
+        """A person acknowledges a fault, and is answered."""
+        left = [Actuate(self.number + count, command) for count, command in enumerate(leaving, 1)]
+        self.number += len(left)
+        event = FaultAcknowledged(self.at_us, 1, None, "operator")
+        self.look(event, (*left, Answer(1, accepted, "as it may be")))
 
     def leave(self, *leaving: Command) -> int:
         """Commands that leave because time has come."""

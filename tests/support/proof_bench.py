@@ -11,7 +11,7 @@ from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, every_preset, sta
 from station_observer import Observer
 
 from qsyd_rules.command import CommandName
-from qsyd_rules.effect import Actuate, Effect, RecordIntent
+from qsyd_rules.effect import Actuate, Effect
 from qsyd_rules.event import (
     AmplifierRequest,
     Event,
@@ -24,7 +24,7 @@ from qsyd_rules.event import (
 )
 from qsyd_rules.gate import Gate, RefusedError
 from qsyd_rules.gate_account import Account, observe, passed, told
-from qsyd_rules.monitor import Monitor
+from qsyd_rules.monitor import Monitor, seen
 from qsyd_rules.preset import Preset
 from qsyd_rules.station import WithoutPreset
 from qsyd_rules.tuning import Tuning
@@ -70,8 +70,7 @@ class Watchers:
             except AssertionError as error:
                 self.heard("observer", str(error))
         self._ask_gate(event, effects)
-        left = tuple(effect for effect in effects if isinstance(effect, Actuate | RecordIntent))
-        self.watched, wrong = self.monitor.step(self.watched, event, left)
+        self.watched, wrong = self.monitor.step(self.watched, event, seen(effects))
         if wrong is not None:
             self.heard("monitor", f"{wrong.invariant}: {wrong.text}")
 
