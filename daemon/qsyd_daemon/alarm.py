@@ -16,7 +16,7 @@ class Alarm:
     def __init__(
         self, wake_at_us: Callable[[], int | None], rehearse: Callable[[int], None], ring: Callable[[int], None]
     ) -> None:
-        """`rehearse` is called once in the time that is left, about a millisecond before it is due."""
+        """`rehearse` is called once about a millisecond before it is due, unless that would take too long."""
         self._wake_at_us = wake_at_us
         self._rehearse = rehearse
         self._ring = ring
@@ -24,6 +24,7 @@ class Alarm:
         self._timer: asyncio.Handle | None = None
         self._timer_us = 0
         self._rehearsed_us = 0
+        self._took_us = 0
 
     def set(self) -> None:
         """Ring when it is due now; a timer for earlier is left to find nothing due, which is cheaper than moving it."""
@@ -51,6 +52,14 @@ class Alarm:
             self._timer = self._loop.call_soon(self._fired)  # too early: a settle time is never short
             if self._rehearsed_us != wake_us:
                 self._rehearsed_us = wake_us
-                self._rehearse(wake_us)
+                self._rehearse_in(wake_us - now_us, wake_us)
         else:
             self.set()
+
+    def _rehearse_in(self, left_us: int, wake_us: int) -> None:
+        if left_us <= 2 * self._took_us:  # the last one took too long for this one to be in time
+            self._took_us //= 2
+            return
+        began_us = monotonic_us()
+        self._rehearse(wake_us)
+        self._took_us = monotonic_us() - began_us

@@ -114,8 +114,7 @@ class Daemon:
         self.service.warn("state-directory" if not healthy else "state-directory-back", text)
 
     def status(self) -> dict[str, Any]:
-        """The station at a glance. What is told of how it came to this has been told then."""
-        self.service.telling.rest()
+        """The station at a glance."""
         troubles = {name: link.closed_because for name, link in self._apparatus.links.items() if link.closed_because}
         seen = status(self.service.core, self.service.state.station, monotonic_us(), troubles)
         for name, device in self._apparatus.devices.items():

@@ -178,12 +178,10 @@ class Service:
         self, since_sequence: int, since: str | None, until: str | None, events: list[str] | None, limit: int
     ) -> list[JournalRow]:
         """The newest `limit` rows of the journal that match, oldest first. Raises `StoreError`."""
-        self.telling.rest()
         return await asyncio.wrap_future(self.store.read_journal(since_sequence, since, events, limit, until))
 
     async def look_up(self, read: Callable[[sqlite3.Connection], Value], nothing: Value) -> Value:
         """What `read` makes of the journal, on a thread of the store's. Raises `StoreError`, and nothing else."""
-        self.telling.rest()
         return await asyncio.wrap_future(self.store.look_up(read, nothing))
 
     def warn(self, code: str, text: str) -> None:
@@ -224,7 +222,7 @@ class Service:
     def _work(self, event: Event) -> None:
         self.state, effects = self.core.step(self.state, event)
         if effects:
-            is_acting = is_answering = False
+            is_acting = False
             for effect in effects:
                 if isinstance(effect, SendNoMore):
                     for device in self._wires.devices.values():
@@ -232,9 +230,7 @@ class Service:
                 elif isinstance(effect, Actuate):
                     self._actuate(effect)
                     is_acting = True
-                elif isinstance(effect, Answer):
-                    is_answering = True
-            tell = self.telling.later if is_acting and not is_answering else self.telling.in_order
+            tell = self.telling.later if is_acting else self.telling.in_order
             for effect in effects:
                 self._carry_out(effect, event.at_us, tell)
         self.experience.saw(event, self.state.station)
@@ -255,7 +251,6 @@ class Service:
             case Report() | SendText():
                 tell(effect, at_us)
             case Answer():
-                self.telling.rest()
                 self.requests.answered(effect)
             case _:
                 assert_never(effect)
@@ -277,13 +272,13 @@ class Service:
             if waiting or any(each.cancelled() or each.exception() for each in performing.values()):
                 return
             told: list[OutputAnswer] = []
-            at_us = self.state.station.now_us
+            answered_us = left_us
             for name, each in performing.items():
                 done = each.result()
-                answered_us = ended_us[each] if done.answered_at_us is None else done.answered_at_us
-                told.append(OutputAnswer(name, done.result, done.error, answered_us - left_us, done.ignored))
-                at_us = max(at_us, answered_us)
-            self.tell(CommandFinished(at_us, effect.command_id, tuple(told)))
+                at_us = ended_us[each] if done.answered_at_us is None else done.answered_at_us
+                told.append(OutputAnswer(name, done.result, done.error, at_us - left_us, done.ignored))
+                answered_us = max(answered_us, at_us)
+            self.tell(CommandFinished(monotonic_us(), effect.command_id, tuple(told), answered_us))
 
         for task in performing.values():
             self._tasks.add(task)

@@ -1,7 +1,7 @@
 """Tells what happens to everybody who listens: outputs of notices, the log, those who follow, the journal.
 
 What follows upon bytes that have just left is told one thing at a turn of the loop: their answer is not to wait for it.
-The order is that of what happened, always; whoever asks for an answer or for the state is told the rest before.
+The order is that of what happened, always; the API has the rest told before it answers.
 """
 
 import asyncio
@@ -37,6 +37,7 @@ class Telling:
         self._loop = asyncio.get_running_loop()
         self._templates: dict[str, Template] = {}
         self._untold: deque[tuple[Report | SendText, int]] = deque()
+        self._turn: asyncio.Handle | None = None
 
     def take_over(self, notices: Mapping[str, NoticeOutput]) -> None:
         """Go on with the outputs of another station."""
@@ -63,14 +64,14 @@ class Telling:
 
     def later(self, effect: Report | SendText, at_us: int) -> None:
         """Tell this in one of the next turns of the loop."""
-        if not self._untold:
-            self._loop.call_soon(self._next)
         self._untold.append((effect, at_us))
+        if self._turn is None:
+            self._turn = self._loop.call_soon(self._next)
 
     def rest(self) -> None:
         """Tell at once what is not told yet."""
         while self._untold:
-            self._tell(*self._untold.popleft())
+            self._tell_one()
 
     def send(self, output: str, text: str, operator: str) -> bool:
         """Hand a text to an output of notices, as a rule would; whether there is such an output."""
@@ -84,11 +85,16 @@ class Telling:
         return True
 
     def _next(self) -> None:
+        self._turn = None
         if self._untold:
-            with self._guard:
-                self._tell(*self._untold.popleft())
+            self._tell_one()
         if self._untold:
-            self._loop.call_soon(self._next)
+            self._turn = self._loop.call_soon(self._next)
+
+    def _tell_one(self) -> None:
+        """A mistake of ours over what has been waiting is nothing for whoever comes by now."""
+        with self._guard:
+            self._tell(*self._untold.popleft())
 
     def _tell(self, effect: Report | SendText, at_us: int) -> None:
         match effect:

@@ -29,7 +29,7 @@ class Unknown:
 class Commanded(Generic[V]):
     """Told to go to `value`; the answer to command number `command_id` is awaited.
 
-    Where this is one try more, `error` is how the last one failed: until this one is answered, that is how it stands.
+    `error` is why nobody knew before where it rests: until this command is answered, that is how it stands.
     """
 
     value: V
@@ -104,7 +104,7 @@ def doubted(actuator: Actuator[V], error: str, retry_at_us: int = 0) -> Actuator
 
 
 def doubt(actuator: Actuator[Any]) -> str | None:
-    """Why nobody knows where it rests; None where that is known, or where it has only just been told to move."""
+    """Why nobody knows where it rests; None where that is known, or where it has left a place that was."""
     return actuator.error if isinstance(actuator, Unknown | Commanded) else None
 
 

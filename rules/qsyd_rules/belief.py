@@ -40,7 +40,7 @@ def finish_command(turn: Turn, event: CommandFinished) -> None:
     _report_answers(turn, event, command)
     _count_ignored(turn, event, command.name)
     _hold_off(turn, event, command.name, result)
-    _believe(turn, event.command_id, command.name, result, "; ".join(errors) or None)
+    _believe(turn, event, command.name, result, "; ".join(errors) or None)
 
 
 def _report_answers(turn: Turn, event: CommandFinished, command: Command) -> None:
@@ -67,9 +67,9 @@ def _count_ignored(turn: Turn, event: CommandFinished, name: CommandName) -> Non
         turn.change(ignored={each: count for each, count in ignored.items() if each is not name})
 
 
-def _believe(turn: Turn, number: int, name: CommandName, result: Result, error: str | None) -> None:
+def _believe(turn: Turn, event: CommandFinished, name: CommandName, result: Result, error: str | None) -> None:
     """Take a command's end into what is believed of its actuator; an answer that was overtaken changes nothing."""
-    state, times, at_us = turn.state, turn.times, turn.now_us
+    state, times, number, at_us = turn.state, turn.times, event.command_id, event.settles_from_us
     match name:
         case CommandName.INHIBIT_TRANSMIT | CommandName.RELEASE_TRANSMIT:
             if isinstance(state.permit, Commanded) and state.permit.command_id == number:

@@ -116,6 +116,13 @@ class CommandFinished:
     at_us: int
     command_id: int
     answers: tuple[OutputAnswer, ...]
+    answered_us: int | None = None
+    """When the last answer had arrived, where whoever tells has noted that; what settles has settled since then."""
+
+    @property
+    def settles_from_us(self) -> int:
+        """When what moved began to settle. What is known of the rig is as old as `at_us` makes it."""
+        return self.at_us if self.answered_us is None else min(self.answered_us, self.at_us)
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,24 +189,24 @@ def _finished(account: Account, event: CommandFinished, station: Station, wiring
     account = account.but(under_way=under_way)
     if worst([answer.result for answer in event.answers]) is Result.FAILED:
         return _failed(account, command)
-    times, now_us = station.change_over, event.at_us
+    times, since_us = station.change_over, event.settles_from_us
     match command:
         case InhibitTransmit() if not _still_under_way(account, ReleaseTransmit):
-            return account.but(inhibited_since_us=now_us)
+            return account.but(inhibited_since_us=since_us)
         case AmplifierStandby() if not _still_under_way(account, AmplifierOperate):
-            return account.but(standby_since_us=now_us)
+            return account.but(standby_since_us=since_us)
         case AmplifierOperate():
-            return account.but(line_settles_us=now_us + times.relay_settle_us)
+            return account.but(line_settles_us=since_us + times.relay_settle_us)
         case SelectAntenna():
-            return account.but(antenna=command.antenna, antenna_settles_us=now_us + times.relay_settle_us)
+            return account.but(antenna=command.antenna, antenna_settles_us=since_us + times.relay_settle_us)
         case RecallPreset():
             untold = not _tells_positions(wiring) or bool(command.matching and wiring.matches)
             settle_us = times.preset_settle_us if untold else 0
-            return account.but(tank=command, tank_settles_us=now_us + settle_us)
+            return account.but(tank=command, tank_settles_us=since_us + settle_us)
         case LimitDrive() if not _still_under_way(account, LimitDrive):
             return account.but(drive_w=command.drive_w)
         case AmplifierOn():
-            return account.but(heater_on_us=now_us, off_asked_us=None)
+            return account.but(heater_on_us=event.at_us, off_asked_us=None)
         case _:
             return account
 

@@ -119,7 +119,7 @@ def operate_refusal(turn: Turn, wanted: Needs) -> str | None:
         return target.barefoot_because
     if target.estimate is not None and not _can_reduce_drive(turn):
         return "nothing lowers the drive for an estimate"
-    unanswered = _unanswered(turn, wanted)
+    unanswered = _unanswered(turn, wanted, tried_again=False)
     if unanswered:
         return unanswered[0]
     silent = _silent_meters(turn)
@@ -276,7 +276,7 @@ def inhibit_reasons(turn: Turn, wanted: Needs, *, standing_by: bool) -> tuple[st
     if state.exchanging is not None:
         reasons.append(state.exchanging)
     reasons += _latched(turn)
-    reasons += _unanswered(turn, wanted)
+    reasons += _unanswered(turn, wanted, tried_again=True)
     reasons += _under_way(turn, wanted, standing_by)
     if not reasons and _contradicts_standby(turn):  # with another one it is mostly the wait for the next reading
         reasons.append("the amplifier has been told to stand by and still says operate")
@@ -296,8 +296,11 @@ def _latched(turn: Turn) -> list[str]:
     return found
 
 
-def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
-    """What does not answer and matters here: a tank that may rest anywhere is no harm where no tank is needed."""
+def _unanswered(turn: Turn, wanted: Needs, *, tried_again: bool) -> list[str]:
+    """What does not answer and matters here: a tank that may rest anywhere is no harm where no tank is needed.
+
+    With `tried_again` also what has been told once more: until it answers, nothing is different.
+    """
     state, wiring = turn.state, turn.wiring
     found = []
     for what, actuator, matters in (
@@ -307,7 +310,7 @@ def _unanswered(turn: Turn, wanted: Needs) -> list[str]:
         ("tank", state.tank, wanted.tank),
         ("drive", state.drive, wanted.drive),
     ):
-        error = doubt(actuator)
+        error = doubt(actuator) if tried_again or isinstance(actuator, Unknown) else None
         if error is not None and matters:
             found.append(f"{what} unknown: {error}")
     hold_off = state.hold_offs.get(CommandName.RELEASE_TRANSMIT)

@@ -136,9 +136,8 @@ def took(account: Account, event: Event, heard_us: int, facts: Facts) -> Account
             return account.but(key=account.key.turned(at_us, sensed=keyed))
         case DeviceRead():
             return _metered(account, event, facts)
-        case CommandFinished(command_id=number, answers=answers):
-            good = worst([answer.result for answer in answers]) is not Result.FAILED
-            return _finished(account, at_us, number, good)
+        case CommandFinished():
+            return _finished(account, event)
         case OutputLost(output=output):
             return _lost(account, at_us, output, facts)
         case OutputConnected(output=output) if output in facts.amplifier_outputs:
@@ -211,7 +210,9 @@ def _metered(account: Account, event: DeviceRead, facts: Facts) -> Account:
     return account
 
 
-def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
+def _finished(account: Account, event: CommandFinished) -> Account:
+    at_us, since_us, number = event.at_us, event.settles_from_us, event.command_id
+    good = worst([answer.result for answer in event.answers]) is not Result.FAILED
     ended = next((each for each in account.underway if each.number == number), None)
     if ended is None:  # one that never left
         return account
@@ -222,11 +223,11 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
     if ended.name is CommandName.AMPLIFIER_OPERATE and account.line and account.line.number != number:
         account = account.but(line=replace(account.line, good=False))
     account = account.but(
-        permit=_answered(account.permit, at_us, number, good),
-        line=_answered(account.line, at_us, number, good),
-        antenna=_answered(account.antenna, at_us, number, good),
-        tank=_answered(account.tank, at_us, number, good),
-        drive=_answered(account.drive, at_us, number, good),
+        permit=_answered(account.permit, since_us, number, good),
+        line=_answered(account.line, since_us, number, good),
+        antenna=_answered(account.antenna, since_us, number, good),
+        tank=_answered(account.tank, since_us, number, good),
+        drive=_answered(account.drive, since_us, number, good),
     )
     if ended.name is CommandName.RELEASE_TRANSMIT and good:  # one that failed leaves it to be done again
         account = account.but(noted=account.noted.released(ended.left_us, at_us))
@@ -235,8 +236,8 @@ def _finished(account: Account, at_us: int, number: int, good: bool) -> Account:
     return account
 
 
-def _answered(told: Told | None, at_us: int, number: int, good: bool) -> Told | None:
-    return replace(told, answered_us=at_us, good=good) if told is not None and told.number == number else told
+def _answered(told: Told | None, since_us: int, number: int, good: bool) -> Told | None:
+    return replace(told, answered_us=since_us, good=good) if told is not None and told.number == number else told
 
 
 def _lost(account: Account, at_us: int, output: str, facts: Facts) -> Account:

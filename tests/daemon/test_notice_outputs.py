@@ -3,6 +3,7 @@
 import asyncio
 import json
 import os
+import queue
 import resource
 import subprocess
 import sys
@@ -13,6 +14,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 import pytest
 import structlog
@@ -22,7 +24,8 @@ from structlog.typing import EventDict, FilteringBoundLogger
 from qsyd_daemon.outputs.jsonl import JsonlOutput, line
 from qsyd_daemon.outputs.log import LogOutput
 from qsyd_daemon.outputs.log_repeats import Repeats
-from qsyd_daemon.outputs.output import NoticeOutput
+from qsyd_daemon.outputs.notice_thread import NoticeThread
+from qsyd_daemon.outputs.output import Event, NoticeOutput
 
 KEYED = {"at": 1.5, "time": "2026-01-02T03:04:05.000Z", "event": "keyed", "rig": "main"}
 
@@ -299,32 +302,68 @@ async def test_log_leaves_out_a_flood_but_no_warning_and_says_how_many() -> None
     assert [entry["text"] for entry in entries[10:]] == ["still said", "40 events were not logged"]
 
 
-async def test_log_tells_the_same_failure_of_the_same_command_six_times_and_then_how_often() -> None:
+FAILED: dict[str, Any] = {
+    "event": "output-failed",
+    "output": "amp",
+    "command": "amplifier-standby",
+    "error": "no acknowledgement",
+}
+RECOVERED = {"event": "output-recovered", "output": "amp"}
+
+
+async def test_log_tells_an_output_that_fails_a_dozen_times_and_then_how_often_and_how_it_stands() -> None:
     log, entries = captured_log()
     output = LogOutput("log", log)
-    failed = {"event": "output-failed", "output": "amp", "command": "amplifier-standby", "error": "no acknowledgement"}
-    other = failed | {"command": "recall-preset"}
 
-    for number in range(40):
-        output.tell({**failed, "at": float(number)})
-    output.tell(other)
+    for _ in range(20):
+        output.tell(FAILED)
+        output.tell(RECOVERED)
+    output.tell(FAILED)
+    output.tell(FAILED | {"output": "switch"})
     output.tell({"event": "transmit-released"})
     await output.close()
 
-    assert [entry["event"] for entry in entries] == ["output-failed"] * 7 + ["transmit-released", "output-failed"]
-    assert [entry.get("command") for entry in entries[6:]] == ["recall-preset", None, "amplifier-standby"]
-    assert entries[-1] == {**failed, "repeated": 34, "log_level": "info"}
+    assert [entry["event"] for entry in entries[:12]] == ["output-failed", "output-recovered"] * 6
+    assert [entry["event"] for entry in entries[12:]] == ["output-failed", "transmit-released", "warning"]
+    assert entries[12]["output"] == "switch"
+    assert entries[-1] == {
+        "event": "warning",
+        "output": "amp",
+        "text": "29 more lines within 60 s were left out; the last: output-failed amplifier-standby: no acknowledgement",
+        "log_level": "warning",
+    }
 
 
-def test_repeats_are_counted_anew_in_each_minute() -> None:
+def test_trouble_left_out_is_told_when_its_minute_is_over_and_then_counted_anew() -> None:
     repeats = Repeats()
-    failed = {"event": "output-failed", "output": "amp", "command": None, "error": "closed"}
-    assert repeats.ended(100.0) == []
 
-    assert [repeats.is_one_too_many(failed) for _ in range(8)] == [False] * 6 + [True] * 2
-    assert repeats.ended(159.9) == []
-    assert [each["repeated"] for each in repeats.ended(160.0)] == [2]
-    assert not repeats.is_one_too_many(failed)
+    assert [repeats.leaves_out(FAILED, 100.0) for _ in range(14)] == [False] * 12 + [True] * 2
+    assert repeats.due_in_s(130.0) == 30.0
+    assert repeats.told(159.9) == []
+    assert repeats.leaves_out(RECOVERED, 159.9)
+    assert [each["text"] for each in repeats.told(160.0)] == [
+        "3 more lines within 60 s were left out; the last: output-recovered"
+    ]
+    assert repeats.due_in_s(160.0) is None
+    assert not repeats.leaves_out(FAILED, 160.0)
+
+
+def test_only_trouble_is_ever_left_out() -> None:
+    repeats = Repeats()
+    done = {"event": "command", "output": "amp", "command": "amplifier-standby", "result": "acknowledged"}
+    failed = done | {"result": "failed", "error": "no acknowledgement"}
+    for event in (done, {"event": "warning", "output": "amp"}, {"event": "fault"}, {"event": "transmit-inhibited"}):
+        assert not any(repeats.leaves_out(event, 1.0) for _ in range(50))
+
+    assert [repeats.leaves_out(failed, 1.0) for _ in range(13)][-1]
+
+
+async def test_a_thread_of_notices_is_woken_in_time_without_an_event() -> None:
+    calls = queue.SimpleQueue[list[Event]]()
+    thread = NoticeThread("test", lambda events, dropped: calls.put(events), wake_in_s=lambda: 0.02)
+
+    assert [await asyncio.to_thread(calls.get, timeout=5) for _ in range(3)] == [[], [], []]
+    await thread.close()
 
 
 async def test_log_sink_that_hangs_or_fails_delays_nothing() -> None:

@@ -6,11 +6,11 @@ import pytest
 from station_bench import AMPLIFIER_BOX, MS, SWITCH, S, live, operating, when
 
 from qsyd_rules.command import CommandName, LimitDrive, RecallPreset, SelectAntenna
-from qsyd_rules.effect import CloseIntent, RecordIntent
-from qsyd_rules.event import AmplifierRequest
+from qsyd_rules.effect import Actuate, CloseIntent, ReadRig, RecordIntent
+from qsyd_rules.event import AmplifierRequest, CommandFinished, OutputAnswer
 from qsyd_rules.notice import ChangeOverFinished, ChangeOverStarted, Placed, Positions, Spot, TransmitInhibited
 from qsyd_rules.station import Rule, Then
-from qsyd_rules.words import AmplifierState, Mode
+from qsyd_rules.words import AmplifierState, Mode, Result
 
 
 def test_a_change_over_takes_its_steps_in_order_and_no_wait_is_cut_short() -> None:
@@ -204,6 +204,37 @@ def test_the_guard_counts_from_the_answer_to_inhibit() -> None:
     bench.run(S)
 
     assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (90 * MS, "select-antenna")]
+
+
+def test_waits_count_from_the_arrival_of_an_answer_though_the_daemon_comes_to_it_later() -> None:
+    """And not from before it: what is settled by then goes on at once, what is not goes on when it has."""
+    times: list[list[int]] = []
+    for late_us in (0, 5 * MS, 20 * MS):
+        bench = live()
+        bench.late_us = late_us
+        start_us = bench.now_us
+        bench.tune(7_050_000)
+        bench.run(1 * S)
+        assert bench.is_released()
+        times.append([at_us - start_us for at_us, _ in bench.since(start_us)])
+
+    assert times[0] == times[1] == times[2]
+
+
+def test_an_answer_that_waited_long_makes_no_older_word_of_the_rig_do() -> None:
+    """The daemon stood still: the guard is over by the answer's own time, and nobody knows whether the rig was keyed since."""
+    bench = live()
+    bench.late_us = 10 * S  # this test tells of the answer itself
+    bench.tune(7_050_000)
+    bench.run(100 * MS)
+    (number,) = bench.state.commands
+    answered_us, heard_us = bench.now_us, bench.now_us + 1200 * MS
+    answer = CommandFinished(heard_us, number, (OutputAnswer("amp", Result.ACKNOWLEDGED),), answered_us)
+
+    _, effects = bench.core.step(bench.state, answer)
+
+    assert not [effect for effect in effects if isinstance(effect, Actuate)]
+    assert [effect for effect in effects if isinstance(effect, ReadRig)]
 
 
 def test_the_guard_counts_from_the_last_unkey_where_that_is_later() -> None:

@@ -164,6 +164,8 @@ class Bench:
         self.ignored: set[CommandName] = set()
         """What devices are silent on: their link counts as broken over it, and is open again 50 ms later."""
         """Commands that every device refuses at once, while it answers all others."""
+        self.late_us = 0
+        """How much after an answer has arrived the daemon comes to it."""
         self.fail_us = 1500 * MS
         self.misread_hz: int | None = None
         """What the next answer of the rig says instead of the truth."""
@@ -378,7 +380,14 @@ class Bench:
                 for output in carriers:
                     self.lose(output, "no acknowledgement")
                     self._at(self.now_us + 50 * MS, partial(self.connect, output))
-            self.tell(CommandFinished(self.now_us, effect.command_id, answers))
+            answered_us = self.now_us
+            if self.late_us:
+                heard_us = answered_us + self.late_us
+                self._at(
+                    heard_us, lambda: self.tell(CommandFinished(heard_us, effect.command_id, answers, answered_us))
+                )
+            else:
+                self.tell(CommandFinished(answered_us, effect.command_id, answers))
 
         self._at(self.now_us + (self.fail_us if silent else self.answer_us), answer)
 

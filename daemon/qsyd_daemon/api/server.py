@@ -218,7 +218,11 @@ class Api:
         if not caller.is_local:
             async with self._turns:
                 await asyncio.sleep(0)  # one request a turn of the loop: the station's own events come in between
-        return await route.run(Call(request, caller, given, may_stay))
+        telling = self._view.service.telling
+        telling.rest()  # what is answered, and where a stream begins, is behind all that has happened
+        answer = await route.run(Call(request, caller, given, may_stay))
+        telling.rest()
+        return answer
 
     def _route(self, request: web.BaseRequest) -> Route:
         methods = self._by_path.get(request.path)

@@ -156,7 +156,8 @@ class LineDevice:
                 case Finished(ticket, result, error, ignored):
                     future = self._futures.pop(ticket, None)
                     if future is not None and not future.done():
-                        future.set_result(Performed(result, error, ignored, heard_at_us))
+                        is_answer = result is Result.ACKNOWLEDGED  # else it ended by itself, whatever came just now
+                        future.set_result(Performed(result, error, ignored, heard_at_us if is_answer else None))
                 case Told(readings):
                     told.append(readings)
                 case Reopen(reason, answered):

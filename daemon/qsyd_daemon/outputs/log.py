@@ -23,7 +23,7 @@ class LogOutput:
     """Logs each event under its name: a `fault` as an error, a `warning` as a warning, all else as information.
 
     Logging happens on a thread of its own, so a log sink that hangs delays nothing. More than `lines_per_s` are counted
-    instead of logged, except warnings and faults; the log tells how many. So is the same failure of the same command.
+    instead of logged, except warnings and faults; the log tells how many. So are, after the first dozen a minute, the failures and recoveries of one output.
     """
 
     def __init__(
@@ -43,7 +43,13 @@ class LogOutput:
         self._counted_at_s = time.monotonic()
         self._left_out = 0
         self._repeats = Repeats()
-        self._thread = NoticeThread(name, self._write, ended=self._end, queued_max=queued_max)
+        self._thread = NoticeThread(
+            name,
+            self._write,
+            ended=self._end,
+            wake_in_s=lambda: self._repeats.due_in_s(time.monotonic()),
+            queued_max=queued_max,
+        )
 
     @property
     def queued(self) -> int:
@@ -60,10 +66,10 @@ class LogOutput:
 
     def _write(self, events: list[Event], dropped: int) -> None:
         self._left_out += dropped
+        for warning in self._repeats.told(time.monotonic()):
+            self._say(warning)
         for event in events:
-            for repeated in self._repeats.ended(time.monotonic()):
-                self._say(repeated)
-            if self._repeats.is_one_too_many(event):
+            if self._repeats.leaves_out(event, time.monotonic()):
                 continue
             if event.get("event") in ("warning", "fault"):
                 self._say(event)
@@ -98,8 +104,8 @@ class LogOutput:
             self._left_out += 1
 
     def _end(self) -> None:
-        for repeated in self._repeats.ended(time.monotonic(), over=True):
-            self._say(repeated)
+        for warning in self._repeats.told(time.monotonic(), all_of_them=True):
+            self._say(warning)
         self._say_left_out()
 
     def _say_left_out(self) -> None:

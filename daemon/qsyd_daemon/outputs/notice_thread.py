@@ -24,7 +24,8 @@ class NoticeThread:
     """Hands queued events to `write(events, dropped)`, in order, in batches, on a thread of its own.
 
     `dropped` is how many events were lost just before the first of `events`. `write` may block; it must not raise, and
-    where it waits, it waits by `pause` and gives up when that says so. `ended` is called last, on the thread.
+    where it waits, it waits by `pause` and gives up when that says so. `ended` is called last, on the thread. After so many
+    seconds as `wake_in_s` says, `write` is called without an event; it may say None.
     """
 
     def __init__(
@@ -33,11 +34,13 @@ class NoticeThread:
         write: Callable[[list[Event], int], None],
         *,
         ended: Callable[[], None] = lambda: None,
+        wake_in_s: Callable[[], float | None] = lambda: None,
         batch_max: int = 256,
         queued_max: int = EVENTS_QUEUED_MAX,
     ) -> None:
         self._write = write
         self._ended = ended
+        self._wake_in_s = wake_in_s
         self._batch_max = batch_max
         self._queued_max = queued_max
         self._queue: deque[Event] = deque()
@@ -109,7 +112,8 @@ class NoticeThread:
     def _take(self) -> tuple[list[Event], int] | None:
         """The next batch; None when all is written, or the time to write it is over."""
         with self._changed:
-            self._changed.wait_for(lambda: self._queue or self._close_by_s is not None)
+            if not self._changed.wait_for(lambda: self._queue or self._close_by_s is not None, self._wake_in_s()):
+                return [], 0
             if not self._queue or (self._close_by_s is not None and time.monotonic() >= self._close_by_s):
                 return None
             events = [self._queue.popleft() for _ in range(min(len(self._queue), self._batch_max))]
