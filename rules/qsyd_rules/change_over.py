@@ -65,7 +65,11 @@ def retarget(turn: Turn) -> None:
         change_over = replace(change_over, not_before_us=not_before_us)
         if not_before_us > turn.now_us:
             _warn_of_relay_care(turn)
-    turn.change(change_over=_noted(turn, replace(change_over, target=spot_of(target), touched=False, operated=False)))
+    turn.change(
+        change_over=_noted(
+            turn, replace(change_over, target=spot_of(target), touched=False, operated=False, waits_us=None)
+        )
+    )
 
 
 def _warn_of_relay_care(turn: Turn) -> None:

@@ -18,6 +18,8 @@ from qsyd_rules.words import AmplifierState
 
 FRESH_US = 600_000
 """Oldest word of the rig on keying that a step may rest on."""
+LATE_WORD_US = 2_000_000
+"""So long a step waits for a recent word of the rig before it is told that it does."""
 FORCE_STANDBY_US = 2_000_000
 """Still keyed this long after a move within the band: standby as the lesser harm."""
 
@@ -319,12 +321,22 @@ def _unanswered(turn: Turn, wanted: Needs, *, tried_again: bool) -> list[str]:
     return found
 
 
+def _late_word(turn: Turn) -> str:
+    """That the rig answers, and too late for anything to move: over a slow network this would look like nothing at all."""
+    change_over = turn.state.change_over
+    if change_over is None or change_over.waits_us is None or turn.now_us < change_over.waits_us + LATE_WORD_US:
+        return ""
+    if is_fresh(turn) and agrees(turn):
+        return ""
+    return f"; it waits for an answer of the rig that comes within {FRESH_US / 1e6:g} s"
+
+
 def _under_way(turn: Turn, wanted: Needs, standing_by: bool) -> list[str]:
     state = turn.state
     target, change_over = state.target, state.change_over
     moving = wanted.relays or (change_over is not None and change_over.shown)
     if moving and target is not None and target.antenna and target.segment:
-        waits = "; it waits for unkey" if turn.keyed else ""
+        waits = "; it waits for unkey" if turn.keyed else _late_word(turn)
         return [f"changing over to {target.antenna.name} on {target.segment.name}{waits}"]
     if moves(state.antenna) or moves(state.tank):
         return ["changing over"]

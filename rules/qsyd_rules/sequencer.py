@@ -176,7 +176,7 @@ def _work(turn: Turn, wanted: Needs, refusal: str | None) -> None:
         if not isinstance(state.antenna, Unknown) or turn.now_us >= state.antenna.retry_at_us:
             command = SelectAntenna(turn.followed, target.antenna.name, target.antenna.port)
             antenna = commanded(state.antenna, target.antenna.name, turn.send(command))
-            turn.change(antenna=antenna, change_over=replace(change_over, touched=True))
+            turn.change(antenna=antenna, change_over=replace(change_over, touched=True, waits_us=None))
         return
     if wanted.tank or wanted.drive:
         if wanted.tank:
@@ -194,6 +194,8 @@ def _may_actuate(turn: Turn, change_over: ChangeOver) -> bool:
         return False
     if not is_fresh(turn) or not agrees(turn):
         turn.effects.append(ReadRig(turn.followed))
+        if change_over.waits_us is None:
+            turn.change(change_over=replace(change_over, waits_us=turn.now_us))
         return False
     if change_over.intent is Intent.PENDING or turn.under_way(CommandName.AMPLIFIER_OPERATE):
         return False
@@ -211,7 +213,9 @@ def _recall(turn: Turn, change_over: ChangeOver) -> None:
     command = RecallPreset(
         wanted.antenna, wanted.segment, wanted.tune, wanted.load, wanted.matching, estimate=wanted.estimate
     )
-    turn.change(tank=commanded(tank, wanted, turn.send(command)), change_over=replace(change_over, touched=True))
+    turn.change(
+        tank=commanded(tank, wanted, turn.send(command)), change_over=replace(change_over, touched=True, waits_us=None)
+    )
 
 
 def _operate(turn: Turn, change_over: ChangeOver) -> None:
@@ -224,5 +228,5 @@ def _operate(turn: Turn, change_over: ChangeOver) -> None:
     turn.change(
         line=Commanded(Line.OPERATE, turn.send(AmplifierOperate())),
         operated_band=here.band.name,
-        change_over=replace(change_over, touched=True, operated=True),
+        change_over=replace(change_over, touched=True, operated=True, waits_us=None),
     )

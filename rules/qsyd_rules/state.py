@@ -100,6 +100,8 @@ class ChangeOver:
     """Whether operate was sent for the present target; once more takes a change-over of its own, for relay care."""
     not_before_us: int = 0
     """Relay care: nothing moves before this."""
+    waits_us: int | None = None
+    """Since when the next step has waited for a word of the rig that is recent enough; None since a step was taken."""
 
 
 FaultHistory: TypeAlias = tuple[tuple[FaultCode, int], ...]

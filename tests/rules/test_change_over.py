@@ -372,6 +372,39 @@ def test_nothing_moves_before_the_rig_has_answered_again() -> None:
     assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (400 * MS, "select-antenna")]
 
 
+def test_it_is_told_that_the_rigs_answers_come_too_late_to_move_anything() -> None:
+    """Over a slow network nothing moves, for the rig may have been keyed since it was asked; a wait that is short is not told."""
+    bench = live()
+    bench.rig.late_us = 800 * MS
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(60 * S)
+
+    assert [name for _, name in bench.since(start_us)] == ["inhibit-transmit"]
+    told = bench.told("transmit-inhibited", start_us)
+    assert [notice.reasons for notice in told if isinstance(notice, TransmitInhibited)] == [
+        ("changing over to wire on 40m/1",),
+        ("changing over to wire on 40m/1; it waits for an answer of the rig that comes within 0.6 s",),
+    ]
+
+    bench.rig.late_us = 0
+    bench.run(2 * S)
+    assert bench.is_released()
+
+
+def test_a_rig_that_is_late_for_a_moment_is_not_told_of() -> None:
+    bench = live()
+    bench.rig.late_us = 800 * MS
+    start_us = bench.now_us
+    bench.tune(7_050_000, push=True)
+    bench.run(1 * S)
+    bench.rig.late_us = 0
+    bench.run(2 * S)
+
+    assert len(bench.told("transmit-inhibited", start_us)) == 1
+    assert bench.is_released()
+
+
 def test_an_answer_to_a_question_asked_before_the_first_report_is_no_second_reading() -> None:
     bench = live(poll_us=900 * MS)
     bench.run(900 * MS)

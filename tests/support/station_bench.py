@@ -119,6 +119,8 @@ class Rigged:
     mode: Mode | None = Mode.CW
     keyed: bool | None = False
     silent: bool = False
+    late_us: int = 0
+    """How late its answers are, as over a slow network."""
 
 
 @dataclass(frozen=True)
@@ -332,7 +334,7 @@ class Bench:
 
     def _ask_rig(self) -> None:
         asked_us = self.now_us
-        self._at(self.now_us + self.line_us, lambda: self._answer(asked_us))
+        self._at(self.now_us + self.line_us + self.rig.late_us, lambda: self._answer(asked_us))
 
     def _answer(self, asked_us: int | None) -> None:
         rig = self.rig

@@ -5,7 +5,7 @@ from qsyd_rules.command import (
     ReleaseTransmit,
     SelectAntenna,
 )
-from qsyd_rules.effect import Actuate, Answer, Effect, RecordIntent, Report
+from qsyd_rules.effect import Actuate, Answer, CloseIntent, Effect, RecordIntent, Report
 from qsyd_rules.event import (
     AmplifierRequest,
     Event,
@@ -78,6 +78,8 @@ class Observer:
                     account.sent(number, command)
                 case RecordIntent(intent_id=number):
                     account.noting(number, at_us)
+                case CloseIntent(outcome="replaced"):
+                    self._retargeted(at_us)
                 case Answer(accepted=accepted):
                     self._answered(event, accepted)
                 case Report(notice=notice):
@@ -115,6 +117,12 @@ class Observer:
         if amplifier is None or known is None or known.band not in amplifier.bands:
             return False
         return (antenna, segment) in self._store.presets
+
+    def _retargeted(self, at_us: int) -> None:
+        """The dial has moved on: the change-over to where it was has ended, and the time of the new one begins."""
+        if self._started_us is not None:
+            self._started_us = at_us
+            self._verdict.exercised["L1"] += 1
 
     def _noticed(self, at_us: int, event: Event, notice: Notice) -> None:
         account = self.account
