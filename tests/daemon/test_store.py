@@ -122,6 +122,29 @@ def test_one_preset_that_cannot_be_stored_keeps_all_of_them_out(tmp_path: Path, 
     assert read_presets(tmp_path) == {}
 
 
+def test_an_intent_that_ended_before_a_slow_disk_had_taken_it_is_not_left_open(tmp_path: Path) -> None:
+    """The antenna follows barefoot without waiting for the note: record and end may come to the disk at once."""
+    with opened(tmp_path) as store:
+        busy, go_on = threading.Event(), threading.Event()
+
+        def slow(connection: sqlite3.Connection) -> None:
+            busy.set()
+            assert go_on.wait(SECONDS)
+
+        store._writer.submit(lambda: store._presets._with(slow))
+        assert busy.wait(SECONDS)
+        recorded = [store.record_intent(1, "{}")]
+        store.close_intent(1, "finished")
+        recorded.append(store.record_intent(2, "{}"))
+        store.close_intent(2, "finished")
+        store._batch_at = 0.0  # and a batch is due before their turn comes
+        go_on.set()
+        for each in recorded:
+            each.result(SECONDS)
+    with opened(tmp_path) as store:
+        assert store.open_intents() == []
+
+
 def test_an_intent_stays_open_until_it_is_closed(tmp_path: Path) -> None:
     with opened(tmp_path) as store:
         for number in (1, 2, 3):

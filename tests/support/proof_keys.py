@@ -110,7 +110,7 @@ _RIG = frozenset(
     "told_from_us placed told_of".split()
 )
 _CHANGE_OVER = frozenset(
-    "intent_id started_us origin target shown noted_us intent touched operated not_before_us".split()  # noqa: SIM905
+    "intent_id started_us origin target shown noted_us intent touched operated not_before_us waits_us".split()  # noqa: SIM905
 )
 for _known, _kind in ((_CORE, StationState), (_GATE, Account), (_RIG, RigState), (_CHANGE_OVER, ChangeOver)):
     _strange = {field.name for field in fields(_kind)} ^ _known

@@ -2,9 +2,9 @@
 
 Every time is moved so that now is `BASE_US`. A time further back than anything looks is moved up to just there; numbers
 of commands and notes are given out anew in their order; texts become one word. What is only told (which notices were
-reported already) is forgotten. Forgotten too, and so not part of this proof: how worn the relays are (relay care), how
-often a fault came lately, and that pauses between tries double more than once. Nobody holds an antenna: no band of the
-small station has two, so that a hold could choose nothing.
+reported already, since when a step waits for the rig) is forgotten. Forgotten too, and so not part of this proof: how worn
+the relays are (relay care), how often a fault came lately, and that pauses between tries double more than once. Nobody holds
+an antenna: no band of the small station has two, so that a hold could choose nothing.
 """
 
 from collections.abc import Mapping

@@ -147,11 +147,16 @@ class PresetDatabase:
             retire_tube(connection, old)
         self.tube, self.old_tubes = TubeAccount(), (*self.old_tubes, old)
 
+    @property
+    def last_recorded(self) -> int:
+        """The number of the newest intent that is on the disk."""
+        return self._last_recorded
+
     def record_intent(self, intent_id: int, text_json: str, closings: Iterable[tuple[int, str]] = ()) -> None:
-        """Record what is about to be done, and how earlier intents ended, in one commit."""
+        """Record what is about to be done, and how intents ended, in one commit; this one may have, where the disk is slow."""
         with self._transaction() as connection:
-            _close_intents(connection, closings)
             connection.execute("INSERT INTO intents VALUES (?, ?, NULL)", (intent_id, text_json))
+            _close_intents(connection, closings)
         self._last_recorded = max(self._last_recorded, intent_id)
 
     def close_intents(self, closings: Iterable[tuple[int, str]]) -> None:

@@ -247,7 +247,7 @@ class Store:
         return value
 
     def _record_intent(self, intent_id: int, text_json: str) -> None:
-        closings = self._take_closings()
+        closings = self._take_closings(len(self._closings), intent_id)
         try:
             self._health.attempt(Part.PRESETS, lambda: self._presets.record_intent(intent_id, text_json, closings))
         except StoreError:
@@ -255,7 +255,10 @@ class Store:
             raise
 
     def _write_closings(self) -> None:
-        closings = self._take_closings()
+        count = len(
+            self._closings
+        )  # before it is asked whether any record waits: what comes later is for the next time
+        closings = self._take_closings(count, None if self._writer.is_idle() else self._presets.last_recorded)
         if not closings:
             return
         try:
@@ -265,8 +268,12 @@ class Store:
         except StoreError:
             self._closings.extendleft(reversed(closings))
 
-    def _take_closings(self) -> list[tuple[int, str]]:
-        return [self._closings.popleft() for _ in range(len(self._closings))]
+    def _take_closings(self, most: int, last_recorded: int | None) -> list[tuple[int, str]]:
+        """The oldest of them; not those of intents whose record still waits, which would be closed before they are there."""
+        taken: list[tuple[int, str]] = []
+        while len(taken) < most and (last_recorded is None or self._closings[0][0] <= last_recorded):
+            taken.append(self._closings.popleft())
+        return taken
 
     def _write_events(self) -> None:
         self._batch_asked = False
