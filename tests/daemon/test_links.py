@@ -233,7 +233,7 @@ async def test_far_end_that_closes_is_noticed_at_once_and_the_loop_does_not_spin
 
     far.close()
 
-    await until(lambda: bool(reasons), within_s=0.05)
+    await until(lambda: bool(reasons), within_s=0.25)
     assert reasons[0].startswith(f"{path}: ")
     assert await cpu_share(0.3) < 0.05
     link.write(b"dropped in silence")
@@ -250,7 +250,7 @@ async def test_write_to_a_port_just_hung_up_tells_the_loss_later_not_within_the_
     link.write(b"x")
 
     assert not reasons
-    await until(lambda: bool(reasons), within_s=0.05)
+    await until(lambda: bool(reasons), within_s=0.25)
 
 
 async def test_far_end_that_never_reads_ends_in_a_closed_link_and_never_stalls_the_loop(
@@ -265,7 +265,7 @@ async def test_far_end_that_never_reads_ends_in_a_closed_link_and_never_stalls_t
         written += 4096
         return written >= 1 << 20
 
-    assert await worst_lag_s(write_a_mebibyte) < 0.05
+    assert await worst_lag_s(write_a_mebibyte) < 0.25
     assert reasons == [f"{path}: the far end takes no bytes, 64 KiB are waiting"]
 
 
@@ -476,7 +476,7 @@ async def test_tcp_far_end_that_closes_is_noticed_at_once_and_the_loop_does_not_
 
         (await accepted.get()).close()
 
-        await until(lambda: bool(reasons), within_s=0.05)
+        await until(lambda: bool(reasons), within_s=0.25)
         assert reasons == [f"127.0.0.1:{address.port}: the far end closed the connection"]
         assert await cpu_share(0.3) < 0.05
         link.write(b"dropped in silence")
@@ -494,7 +494,7 @@ async def test_tcp_far_end_that_never_reads_ends_in_a_closed_link_and_never_stal
             link.write(bytes(1 << 16))
             return bool(reasons)
 
-        assert await worst_lag_s(write_until_closed) < 0.05
+        assert await worst_lag_s(write_until_closed) < 0.25
         assert reasons == [f"127.0.0.1:{address.port}: the far end takes no bytes, over 64 KiB are waiting"]
 
 
@@ -528,7 +528,7 @@ async def test_tcp_host_that_drops_every_packet_is_given_up_in_time(monkeypatch:
         with pytest.raises(OpenError, match="no answer within"):
             await open_tcp(TcpAddress(*server.getsockname()), no_bytes, no_loss)
 
-        assert 0.2 <= time.monotonic() - began_s < 0.5
+        assert 0.2 <= time.monotonic() - began_s < 2
 
 
 # Blocking calls
@@ -575,7 +575,7 @@ async def test_port_that_returns_behind_its_symbolic_link_is_opened_again_with_l
     async with kept(KeptLink(SerialAddress(str(path)), listener, log, "rig", backoff=long_waits)) as link:
         await until(lambda: link.is_open)
         far.unplug()
-        await until(lambda: not link.is_open, within_s=0.05)
+        await until(lambda: not link.is_open, within_s=0.25)
         await asyncio.sleep(0.2)
 
         returned = FarEnd(path)
@@ -587,7 +587,7 @@ async def test_port_that_returns_behind_its_symbolic_link_is_opened_again_with_l
     assert [word.split(":")[0] for word in listener.told] == ["opened", "closed", "opened"]
 
 
-async def test_link_lost_is_told_within_fifty_milliseconds(path: Path, far: FarEnd) -> None:
+async def test_link_lost_is_told_within_a_quarter_of_a_second(path: Path, far: FarEnd) -> None:
     listener = Listener()
     async with kept(KeptLink(SerialAddress(str(path)), listener, Lines(), "rig")) as link:
         await until(lambda: link.is_open)
@@ -596,7 +596,7 @@ async def test_link_lost_is_told_within_fifty_milliseconds(path: Path, far: FarE
         far.close()
 
         await until(lambda: not link.is_open and listener.link is None)
-        assert listener.closed_at_s - pulled_at_s < 0.05
+        assert listener.closed_at_s - pulled_at_s < 0.25
         assert link.closed_because is not None
 
 

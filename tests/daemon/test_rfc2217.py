@@ -473,7 +473,7 @@ async def test_closing_does_not_wait_for_a_port_that_is_being_opened(play: Play)
 
         begun_s = time.monotonic()
         await kept.close()
-        assert time.monotonic() - begun_s < 0.05
+        assert time.monotonic() - begun_s < 0.25
 
         await until(lambda: threading.active_count() <= before, 0.7)
 
