@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from station_bench import AMPLIFIER_BOX, MS, SWITCH, S, live, operating, when
+from station_bench import AMPLIFIER_BOX, MS, SWITCH, Bench, S, live, operating, when
 
 from qsyd_rules.command import CommandName, LimitDrive, RecallPreset, SelectAntenna
 from qsyd_rules.effect import Actuate, CloseIntent, ReadRig, RecordIntent
@@ -372,13 +372,19 @@ def test_nothing_moves_before_the_rig_has_answered_again() -> None:
     assert bench.since(start_us)[:2] == [(0, "inhibit-transmit"), (400 * MS, "select-antenna")]
 
 
-def test_it_is_told_that_the_rigs_answers_come_too_late_to_move_anything() -> None:
-    """Over a slow network nothing moves, for the rig may have been keyed since it was asked; a wait that is short is not told."""
+def moved_with_a_late_rig(for_us: int) -> tuple[Bench, int]:
+    """A change of band, and then so long with a rig that answers too late; the bench, and when the dial moved."""
     bench = live()
     bench.rig.late_us = 800 * MS
     start_us = bench.now_us
     bench.tune(7_050_000, push=True)
-    bench.run(60 * S)
+    bench.run(for_us)
+    return bench, start_us
+
+
+def test_it_is_told_that_the_rigs_answers_come_too_late_to_move_anything() -> None:
+    """Over a slow network nothing moves, for the rig may have been keyed since it was asked; a wait that is short is not told."""
+    bench, start_us = moved_with_a_late_rig(60 * S)
 
     assert [name for _, name in bench.since(start_us)] == ["inhibit-transmit"]
     told = bench.told("transmit-inhibited", start_us)
@@ -393,11 +399,7 @@ def test_it_is_told_that_the_rigs_answers_come_too_late_to_move_anything() -> No
 
 
 def test_a_rig_that_is_late_for_a_moment_is_not_told_of() -> None:
-    bench = live()
-    bench.rig.late_us = 800 * MS
-    start_us = bench.now_us
-    bench.tune(7_050_000, push=True)
-    bench.run(1 * S)
+    bench, start_us = moved_with_a_late_rig(1 * S)
     bench.rig.late_us = 0
     bench.run(2 * S)
 

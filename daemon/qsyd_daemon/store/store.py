@@ -255,9 +255,8 @@ class Store:
             raise
 
     def _write_closings(self) -> None:
-        count = len(
-            self._closings
-        )  # before it is asked whether any record waits: what comes later is for the next time
+        # Counted before it is asked whether any record waits: what comes later is for the next time.
+        count = len(self._closings)
         closings = self._take_closings(count, None if self._writer.is_idle() else self._presets.last_recorded)
         if not closings:
             return
